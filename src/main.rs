@@ -71,6 +71,7 @@ fn run(arguments: ProgramArguments, out: &mut dyn Write) -> anyhow::Result<Exit>
         }
         Command::Backup(it) => commands::backup::back_up_to(&load()?, &it, out),
         Command::Restore(it) => commands::backup::restore(&load()?, &it, system_now(), out),
+        Command::Compact(it) => commands::compact::run(&load()?, &it, system_now(), out),
         Command::Forward(it) => {
             let settings = load()?;
             let reader = reader(&settings)?;

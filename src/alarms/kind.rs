@@ -368,6 +368,14 @@ kinds! {
         title: "Disk nearly full",
         one: "{}: the disk is nearly full", many: "{} disks are nearly full", trouble: "disk nearly full",
     }
+    // The deadband is a part of the limit.
+    RecordLarge {
+        name: "record-large", places: &[PlaceKind::System],
+        on_s: MIN_S, off_s: 5 * MIN_S, deadband: Some(PART_OF_WATER),
+        title: "Record larger than planned",
+        one: "{}: the record is larger than planned", many: "{} records are larger than planned",
+        trouble: "record larger than planned",
+    }
     // The off-delay is how long the clock must not have jumped.
     ClockJumped {
         name: "clock-jumped", places: &[PlaceKind::System],

@@ -89,6 +89,7 @@ struct ImportCounts {
     stored: usize,
     repeated: usize,
     conflicting: usize,
+    summarised: usize,
     late: usize,
     alarms: usize,
     /// The import's number, by which it can be taken back.
@@ -144,6 +145,7 @@ fn take(settings: &Settings, it: &Import, found: &FileContents) -> anyhow::Resul
         counts.stored += committed.stored;
         counts.repeated += committed.repeated;
         counts.conflicting += committed.conflicting;
+        counts.summarised += committed.summarised;
     };
     for line in &found.lines {
         keeper.take(line.sensor, Sample { at: Some(line.at), raw: line.raw, battery: None }, line.at);
@@ -187,6 +189,7 @@ fn tell_programs(
 ) -> anyhow::Result<()> {
     let told = serde_json::json!({
         "stored": counts.stored, "repeated": counts.repeated, "conflicting": counts.conflicting,
+        "only_daily_figures_kept": counts.summarised,
         "late": counts.late, "alarms_raised": counts.alarms, "lines_without_a_value": found.empty,
         "from": found.lines.first().map(|line| line.at.to_string()),
         "to": found.lines.last().map(|line| line.at.to_string()),
@@ -202,7 +205,7 @@ fn tell_people(
     counts: &ImportCounts,
     out: &mut dyn Write,
 ) -> anyhow::Result<()> {
-    let ImportCounts { stored, repeated, conflicting, late, alarms, batch } = counts;
+    let ImportCounts { stored, repeated, conflicting, summarised, late, alarms, batch } = counts;
     let were = if *repeated == 1 { "was" } else { "were" };
     writeln!(out, "{} stored, {repeated} {were} there already.", counted(*stored, "reading", "readings"))?;
     if let (Some(first), Some(last)) = (found.lines.first(), found.lines.last()) {
@@ -214,6 +217,14 @@ fn tell_people(
         writeln!(
             out,
             "{have} a time at which another value is stored; the first one stays, and the other is among the rejects."
+        )?;
+    }
+    if *summarised > 0 {
+        let are = counted(*summarised, "reading is", "readings are");
+        writeln!(
+            out,
+            "{are} of days of which only daily figures are kept. They may be in these already, so they were not taken \
+             and are among the rejects."
         )?;
     }
     if *late > 0 {

@@ -7,6 +7,7 @@ pub mod arguments;
 pub mod backup;
 pub mod calibrate;
 pub mod check;
+pub mod compact;
 mod csv_file;
 pub mod daemon;
 #[cfg(feature = "demo")]

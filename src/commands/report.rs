@@ -99,7 +99,9 @@ pub fn run(
     may_be_made(&folder, it.replace).map_err(WrongInput::beside)?;
     let made = match make(reader, garden, &wanted, until, usize::MAX) {
         Ok(made) => made,
-        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. })) => return wrong(fault.to_string()),
+        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. } | CannotMake::Summarised { .. })) => {
+            return wrong(fault.to_string());
+        }
         Err(CannotMake::Store(fault)) => return Err(fault).context("reading the month"),
         Err(CannotMake::Report(fault)) => return Err(fault).context("making the files"),
     };

@@ -11,7 +11,7 @@ use super::local_out::LocalWriter;
 use super::shared::print_json;
 use crate::analysis::month::{TermWater, term_water};
 use crate::garden::plan::Garden;
-use crate::page::month::{figures_between, term_days};
+use crate::page::month::{CannotMake, figures_between, term_days};
 use crate::store::Reader;
 use crate::text::spoken::{self, counted};
 
@@ -53,8 +53,12 @@ pub fn run(
     let garden = garden_called(gardens, it.site.as_deref()).map_err(WrongInput::beside)?;
     let days = days_asked(garden, it.from.as_deref(), it.to.as_deref(), now);
     let (first, last) = days.map_err(WrongInput::beside)?;
-    let months =
-        figures_between(reader, garden, (first, last), now, usize::MAX).context("working out the months")?;
+    let months = match figures_between(reader, garden, (first, last), now, usize::MAX) {
+        Err(fault @ CannotMake::Summarised { .. }) => {
+            return Err(WrongInput::beside(fault.to_string()).into());
+        }
+        months => months.context("working out the months")?,
+    };
     let beds: Vec<TermWater> =
         (0..garden.beds.len()).map(|bed| term_water(garden, &months, bed, (first, last))).collect();
     if it.json {

@@ -10,6 +10,7 @@ use crate::engine::health;
 use crate::garden::system::health::SystemHealth;
 use crate::intake::BrokerContact;
 use crate::store::Salvaged;
+use crate::text::spoken;
 
 /// A write that has taken so long is told as one that hangs, seconds. Another program
 /// may hold the file for five.
@@ -47,6 +48,8 @@ pub struct IntakeCounts {
     pub repeated: AtomicU64,
     /// Readings of a time that has another value.
     pub conflicting: AtomicU64,
+    /// Readings of days of which only daily figures are kept.
+    pub summarised: AtomicU64,
     /// Readings that came too late to be judged.
     pub late: AtomicU64,
     /// Messages that could not be read.
@@ -99,6 +102,15 @@ impl DaemonHealth {
             faults.push(format!(
                 "More waited than is kept, so Trug has dropped {what}: {count} until now, the last at {}.",
                 it.last
+            ));
+        }
+        if let Some((record, limits)) = look.as_ref().and_then(|look| Some((look.record?, look.limits)))
+            && record.is_large(&limits)
+        {
+            faults.push(format!(
+                "The record takes {} of the disk, and record_mb plans {} for it.",
+                spoken::bytes(record.bytes),
+                spoken::bytes(limits.record_bytes.unwrap_or_default())
             ));
         }
         for it in queues.into_iter().flatten().filter(|it| it.refused > 0) {

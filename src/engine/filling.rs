@@ -1,4 +1,5 @@
-//! Quarter hours of the record, made beside the engine's work in small steps.
+//! Quarter hours of the record are made, and old readings put into their days' figures, beside
+//! the engine's work in small steps.
 
 use std::time::{Duration, Instant};
 
@@ -6,7 +7,7 @@ use jiff::Timestamp;
 use tracing::{info, warn};
 
 use crate::engine::error_chain::ErrorChain;
-use crate::store::{QuarterProgress, Store};
+use crate::store::{QuarterProgress, Store, StoreError, ThinProgress};
 
 /// Time between two steps while messages come without a pause.
 const BUSY_EVERY: Duration = Duration::from_millis(250);
@@ -24,6 +25,8 @@ pub(crate) struct QuarterFiller {
     /// Steps in a row that left something to do.
     steps: u32,
     failed: bool,
+    /// Readings that have gone into their days' figures since nothing was to do.
+    thinned: u64,
 }
 
 impl QuarterFiller {
@@ -46,30 +49,46 @@ impl QuarterFiller {
         if since < least {
             return;
         }
-        match store.fill_quarters(now) {
+        match self.next(store, now) {
             Ok(QuarterProgress::More) => {
                 (self.steps, self.failed) = (self.steps.saturating_add(1), false);
-                if self.steps == MANY {
+                if self.steps == MANY && self.thinned == 0 {
                     info!("the charts' quarter hours are being made of the record; all else goes on");
                 }
             }
             Ok(QuarterProgress::Done) => {
-                if self.steps >= MANY {
+                if self.thinned > 0 {
+                    info!(readings = self.thinned, "old readings went into their days' figures");
+                } else if self.steps >= MANY {
                     info!("the charts' quarter hours are all made");
                 }
-                (self.steps, self.failed) = (0, false);
+                (self.steps, self.failed, self.thinned) = (0, false, 0);
             }
             Err(reason) => {
                 if !self.failed {
                     warn!(
                         reason = %ErrorChain(&reason),
-                        "quarter hours for the charts could not be made; charts are slower until they are"
+                        "quarter hours and days' figures could not be made; charts are slower until they are"
                     );
                 }
                 self.failed = true;
             }
         }
         self.last = Some(Instant::now());
+    }
+
+    /// A step of the quarter hours; where all are there, one of the days.
+    fn next(&mut self, store: &mut Store, now: Timestamp) -> Result<QuarterProgress, StoreError> {
+        if store.fill_quarters(now)? == QuarterProgress::More {
+            return Ok(QuarterProgress::More);
+        }
+        match store.thin(now)? {
+            ThinProgress::More { readings } => {
+                self.thinned += readings;
+                Ok(QuarterProgress::More)
+            }
+            ThinProgress::Done => Ok(QuarterProgress::Done),
+        }
     }
 }
 

@@ -15,11 +15,11 @@ use crate::engine::forward_troubles::ForwardTroubles;
 use crate::garden::StoreAlarms;
 use crate::garden::plan::{Address, Garden};
 use crate::garden::system::health::{
-    Clocks, DiskHealth, Growth, MessageHealth, NotSent, QueueHealth, SystemHealth,
+    Clocks, DiskHealth, Growth, MessageHealth, NotSent, QueueHealth, RecordHealth, SystemHealth,
 };
 use crate::model::Id;
 use crate::settings::Watching;
-use crate::store::{Reader, StoreError};
+use crate::store::{Reader, StoreError, record_bytes};
 use crate::telling::Message;
 
 /// How long a message that was given up keeps its group from counting as reached.
@@ -273,8 +273,18 @@ impl HealthProbe {
                 warn!(%error, path = %path.display(), "the disk of the store could not be measured");
             })
             .ok();
+        let record = self
+            .reader
+            .unused_bytes()
+            .inspect_err(|reason| warn!(reason = %ErrorChain(reason), "the record could not be measured"))
+            .ok()
+            .map(|unused_bytes| RecordHealth {
+                bytes: record_bytes(&path),
+                unused_bytes,
+                grown_bytes_a_day: disk.and_then(|disk| disk.grown_bytes_a_day),
+            });
         let limits = self.watching.limits;
-        SystemHealth { limits, queues, disk, messages, dropped, ..SystemHealth::default() }
+        SystemHealth { limits, queues, disk, record, messages, dropped, ..SystemHealth::default() }
     }
 
     /// What waits for each forwarder, what it waits for and what was refused.

@@ -179,6 +179,9 @@ impl Engine {
         }
         let mut store = Store::open(&settings.store.path, &settings.gardens)?;
         store.set_keep_rejects(settings.store.keep_rejects);
+        if clock == Clock::Arrival {
+            store.set_keep_readings(settings.store.keep_readings_days, &settings.gardens);
+        }
         let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
         store.set_forwarders(&names)?;
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();

@@ -155,6 +155,11 @@ fn exposition(
         "Readings of a time that has another value; not stored.",
         daemon.conflicting,
     );
+    out.counter(
+        "trug_readings_summarised",
+        "Readings of days of which only daily figures are kept; not stored.",
+        daemon.summarised,
+    );
     out.counter("trug_readings_late", "Readings that came too late to be judged.", daemon.late);
     out.counter("trug_messages_refused", "Messages that are no reading.", daemon.refused);
     out.counter("trug_messages_over_limit", "Messages over a sensor's limit; not stored.", daemon.over_limit);
@@ -190,6 +195,12 @@ fn exposition(
     );
     if let Some(bytes) = daemon.store_bytes {
         out.gauge("trug_store_size_bytes", "bytes", "The record with its log.", bytes as f64);
+    }
+    if let Some(bytes) = daemon.store_limit_bytes {
+        out.gauge("trug_store_limit_bytes", "bytes", "What the record may take.", bytes as f64);
+    }
+    if let Some(bytes) = daemon.store_unused_bytes {
+        out.gauge("trug_store_unused_bytes", "bytes", "Empty within the record.", bytes as f64);
     }
     if let Some(disk) = &daemon.disk {
         out.gauge("trug_disk_free_bytes", "bytes", "Free on the record's disk.", disk.free_bytes as f64);

@@ -199,6 +199,8 @@ pub struct DaemonFigures {
     pub stored: u64,
     pub repeated: u64,
     pub conflicting: u64,
+    /// Readings of days of which only daily figures are kept; not stored.
+    pub summarised: u64,
     pub late: u64,
     /// Messages since the start that could not be read, that were over a sensor's limit, and
     /// that the broker sent again.
@@ -210,6 +212,10 @@ pub struct DaemonFigures {
     pub disk: Option<DiskHealth>,
     /// The size of the record with its log, bytes.
     pub store_bytes: Option<u64>,
+    /// What the record may take, where that is limited.
+    pub store_limit_bytes: Option<u64>,
+    /// Of its bytes, those that nothing is in.
+    pub store_unused_bytes: Option<u64>,
     pub store_fails: bool,
     /// What each forwarder that does not go on waits for, in its server's words.
     pub forward_waits: Vec<(String, String)>,

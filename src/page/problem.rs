@@ -42,6 +42,8 @@ pub(super) enum Problem {
     /// A month is being made.
     BeingMade,
     MonthTooLarge,
+    /// Single readings of it have gone into days' figures.
+    MonthSummarised,
     /// It is not known whether an answer was taken.
     NotConfirmed,
     Fault,
@@ -172,6 +174,12 @@ impl Problem {
                 StatusCode::SERVICE_UNAVAILABLE,
                 "The month is being worked out",
                 "Working out a month takes a while. Try again in ten seconds.",
+            ),
+            Self::MonthSummarised => (
+                StatusCode::GONE,
+                "Only daily figures are kept of that time",
+                "A class month, a term and a year need single readings. Choose days from which they are kept. The pages \
+                 of beds, tanks and rain still show a year day by day.",
             ),
             Self::MonthTooLarge => (
                 StatusCode::SERVICE_UNAVAILABLE,

@@ -61,6 +61,12 @@ impl Broker {
     }
 }
 
+/// For how many days single readings may be kept. The class month of last month, made on the
+/// last day of this one, looks back two months of 31 days, the fortnight of a wetting's
+/// history and a day, and a week more for a running count: 84 days. What a start gives back
+/// to the rules and the rain months (64 days) is within that.
+pub(super) const KEEP_READINGS_DAYS: std::ops::RangeInclusive<u32> = 90..=36_500;
+
 /// Where readings are kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StoreSettings {
@@ -68,6 +74,9 @@ pub struct StoreSettings {
     pub path: PathBuf,
     /// How many refused messages are kept; the oldest go first.
     pub keep_rejects: u32,
+    /// For how many whole days single readings are kept before they go into daily figures, 90
+    /// or more; `None`: for ever.
+    pub keep_readings_days: Option<u32>,
 }
 
 /// What the daemon writes about itself.
@@ -250,8 +259,12 @@ fn store(table: SettingsTable<'_>) -> Option<StoreSettings> {
     const PATH: &str = "the path of the database file";
     let path = table.read("path", Want::Text, PATH, |item| item.path_of_file(PATH).map(PathBuf::from));
     let keep_rejects = table.whole_or("keep_rejects", 0..=10_000_000, 10_000, "messages");
+    const DAYS: &str = "days; a start, a rain month and the class month of last month look back so far, 84 days, \
+                        and a few more are left to make its report in. Without the key they are kept for ever";
+    let keep_readings_days =
+        table.read_if("keep_readings_days", Want::Value, |item| item.whole(KEEP_READINGS_DAYS, DAYS));
     table.finish();
-    Some(StoreSettings { path: path?, keep_rejects: keep_rejects? })
+    Some(StoreSettings { path: path?, keep_rejects: keep_rejects?, keep_readings_days: keep_readings_days? })
 }
 
 fn log(table: Option<SettingsTable<'_>>) -> Option<Log> {

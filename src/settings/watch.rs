@@ -27,6 +27,7 @@ pub(super) fn watching(table: Option<SettingsTable<'_>>) -> Option<Watching> {
     let every = table.seconds_or("every_s", 1..=3600, 60);
     let disk_free_mb =
         table.read_if("disk_free_mb", Want::Value, |item| item.whole(1..=100_000_000, "megabytes"));
+    let record_mb = table.read_if("record_mb", Want::Value, |item| item.whole(1..=100_000_000, "megabytes"));
     let rows = u32::try_from(usual.forward_rows).unwrap_or(u32::MAX);
     let forward_rows = table.whole_or("forward_rows", 1..=20_000_000, rows, "readings");
     let forward_age_min =
@@ -45,6 +46,7 @@ pub(super) fn watching(table: Option<SettingsTable<'_>>) -> Option<Watching> {
             forward_rows: u64::from(forward_rows?),
             forward_age_s: forward_age_min? * 60,
             disk_free_bytes: disk_free_mb?.map(|mb| u64::from(mb) * 1_000_000),
+            record_bytes: record_mb?.map(|mb| u64::from(mb) * 1_000_000),
             clock_jump_s: clock_jump_s?,
             broker_silent_s: broker_silent_min? * 60,
         },

@@ -85,11 +85,13 @@ impl Reader {
     ///
     /// When the file cannot be read.
     pub fn known_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
-        let ends: [Option<i64>; 4] = self.with("the span of the readings", |connection| {
+        let ends: [Option<i64>; 6] = self.with("the span of the readings", |connection| {
             let end = |sql: &str| query::one(connection, sql, []);
             Ok([
                 end("SELECT min(at) FROM reading")?,
                 end("SELECT max(at) FROM reading")?,
+                end("SELECT min(first_at) FROM thinned")?,
+                end("SELECT max(last_at) FROM thinned")?,
                 end("SELECT min(at) FROM alarm_change")?,
                 end("SELECT max(at) FROM alarm_change")?,
             ])

@@ -14,15 +14,17 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags};
 
 use super::columns::timestamp;
-use super::query;
 use super::writer::{BUSY, lock, open_beside};
 use super::{StoreError, schema};
+use super::{day_rows, query};
 
 /// What is in a copy.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BackupContent {
     pub bytes: u64,
     pub readings: u64,
+    /// Readings of which only their day's figures are kept.
+    pub summarised: u64,
     pub alarm_changes: u64,
     pub log_entries: u64,
     /// The time of the newest reading.
@@ -81,17 +83,27 @@ pub fn back_up(from: &Path, to: &Path) -> Result<BackupContent, BackupFault> {
 
 fn copy(from: &Path, part: &Path) -> Result<BackupContent, BackupFault> {
     let connection = open_beside(from)?;
-    let before: i64 = query::one(&connection, "SELECT count(*) FROM reading", [])
-        .map_err(|source| BackupFault::Copy { path: part.to_owned(), source })?;
+    let before =
+        counted(&connection).map_err(|source| BackupFault::Copy { path: part.to_owned(), source })?;
     connection
         .execute("VACUUM INTO ?1", [part.to_string_lossy()])
         .map_err(|source| BackupFault::Copy { path: part.to_owned(), source })?;
     let content = look_through(part)?;
-    if i64::try_from(content.readings).is_ok_and(|copied| copied < before) {
-        let found = format!("it holds {} of {before} readings", content.readings);
+    // Single readings may have gone into their days' figures meanwhile.
+    let copied = content.readings + content.summarised;
+    if copied < before {
+        let found = format!("it holds {copied} of {before} readings");
         return Err(BackupFault::Damaged { path: part.to_owned(), found });
     }
     Ok(content)
+}
+
+/// Readings that were ever kept: those that are there, and those in days' figures.
+fn counted(connection: &Connection) -> rusqlite::Result<u64> {
+    // Of one moment: a reading goes from one to the other.
+    let _reading = connection.unchecked_transaction()?;
+    let single: i64 = query::one(connection, "SELECT count(*) FROM reading", [])?;
+    Ok((single + day_rows::readings(connection)?).unsigned_abs())
 }
 
 /// Reads a copy through.
@@ -134,10 +146,15 @@ pub fn look_through(path: &Path) -> Result<BackupContent, BackupFault> {
             query::one(&connection, &format!("SELECT count(*) FROM {table}"), []).map_err(open)?;
         Ok(rows.unsigned_abs())
     };
+    let summarised = match count("day_summary")? {
+        0 => 0,
+        _ => day_rows::readings(&connection).map_err(open)?.unsigned_abs(),
+    };
     let newest: Option<i64> = query::one(&connection, "SELECT max(at) FROM reading", []).map_err(open)?;
     Ok(BackupContent {
         bytes,
         readings: count("reading")?,
+        summarised,
         alarm_changes: count("alarm_change")?,
         log_entries: count("log")?,
         newest: newest.and_then(timestamp),

@@ -3,7 +3,8 @@
 //! Hours and days are put together of the quarter hours that are kept. What is not in
 //! them (stale quarters, the last hour, both ends of a span, and quarters that lie in
 //! two of a zone's hours) is taken from the readings, all in one transaction, so bins
-//! always are what the readings give.
+//! always are what the readings give. Days whose single readings have gone are read from
+//! their figures ([`super::day_rows`]); single readings and hours of them there are none.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -12,10 +13,10 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use rusqlite::Connection;
 
-use super::columns::millis;
+use super::columns::{millis, timestamp};
 use super::error::StoreError;
 use super::reader::Reader;
-use super::{quarter_rows, query};
+use super::{day_rows, quarter_rows, query};
 use crate::history::{Bin, BinWidth, Edges, Point, QUARTER_MS, bin_of, quarter_of};
 
 /// Which of the asked sensors each series belongs to. A sensor that came to measure
@@ -68,6 +69,16 @@ impl Reader {
             }
             let numbers: BTreeSet<u32> = wanted.keys().copied().collect();
             let (from, to) = (millis(from), millis(read_to));
+            if step == BinWidth::Day {
+                for (&series, &sensor) in &wanted {
+                    day_rows::read(connection, series, (from, to), |day| {
+                        // Where the site's clock was another one, in the day that has most of it.
+                        let half = day.end.duration_since(day.start) / 2;
+                        let bin = bin_of(day.start.saturating_add(half).unwrap_or(day.start), step, zone);
+                        span.with(sensor, bin, |bin| bin.merge(day));
+                    })?;
+                }
+            }
             let raw = match quarters(connection, step, from, to)? {
                 None => vec![(from, to)],
                 Some((first, last)) => {
@@ -119,6 +130,9 @@ impl Reader {
             for ends in bounds.windows(2) {
                 let (from, to) = (millis(ends[0]), millis(ends[1]));
                 let mut good = 0;
+                for number in &numbers {
+                    good += day_rows::good(connection, *number, (from, to))?;
+                }
                 let raw = match quarters(connection, BinWidth::Day, from, to)? {
                     None => vec![(from, to)],
                     Some((first, last)) => {
@@ -152,7 +166,11 @@ impl Reader {
             let numbers: BTreeSet<u32> = wanted(connection, site, sensors)?.into_keys().collect();
             let from = quarter_rows::none_before(connection, &numbers)?;
             let mut first = None;
-            points(connection, &numbers, from, millis(to), |_, point| {
+            for number in &numbers {
+                let day = day_rows::first_of(connection, *number)?.and_then(timestamp);
+                first = first.into_iter().chain(day.filter(|day| *day < to)).min();
+            }
+            points(connection, &numbers, from, millis(first.unwrap_or(to)), |_, point| {
                 first = Some(point.at);
                 ControlFlow::Break(())
             })?;

@@ -36,6 +36,12 @@ pub enum StoreError {
     #[error("entry {number} of the log is struck already")]
     StruckAlready { number: i64 },
 
+    #[error(
+        "of {readings} readings of import {number} only daily figures are kept, so it cannot be taken back whole; a \
+         backup from before can be put back with `trug restore`"
+    )]
+    ImportSummarised { number: i64, readings: u64 },
+
     #[error("{} is not a database", path.display())]
     NotADatabase { path: PathBuf },
 

@@ -6,6 +6,7 @@
 
 use rusqlite::{OptionalExtension, Transaction, params};
 
+use super::day_rows;
 use crate::alarms::{AlarmKey, Kind, PlaceKind};
 use crate::garden::log_entry::{About, KINDS};
 use crate::garden::plan::Sensor;
@@ -61,7 +62,8 @@ fn series_of(
 }
 
 fn still_has_readings(transaction: &Transaction<'_>, series: u32) -> rusqlite::Result<bool> {
-    let sql = "SELECT EXISTS (SELECT 1 FROM reading WHERE series = ?1)";
+    let sql = "SELECT EXISTS (SELECT 1 FROM reading WHERE series = ?1)
+                   OR EXISTS (SELECT 1 FROM day_summary WHERE series = ?1)";
     transaction.query_row(sql, [series], |row| row.get(0))
 }
 
@@ -71,9 +73,12 @@ fn merge(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<
     let both = params![from, to];
     let moved = transaction.execute(
         "UPDATE reading SET series = ?2 WHERE series = ?1 AND NOT EXISTS
-         (SELECT 1 FROM reading AS own WHERE own.at = reading.at AND own.series = ?2)",
+         (SELECT 1 FROM reading AS own WHERE own.at = reading.at AND own.series = ?2)
+         AND NOT EXISTS (SELECT 1 FROM day_summary WHERE series = ?2
+                         AND seen_from <= reading.at AND seen_to >= reading.at)",
         both,
     )?;
+    let days = day_rows::move_to(transaction, from, to)?;
     // The quarter hours that hold moved readings are made again.
     for table in ["quarter", "quarter_stale"] {
         let mark = format!(
@@ -97,7 +102,7 @@ fn merge(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<
     } else {
         transaction.execute("DELETE FROM series WHERE id = ?1", [from])?;
     }
-    Ok(moved)
+    Ok(moved + days)
 }
 
 /// Gives a sensor's alarms and what people wrote of it its id of today. Returns the

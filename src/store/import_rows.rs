@@ -117,11 +117,17 @@ impl Store {
     ///
     /// # Errors
     ///
-    /// When the database cannot be written; then nothing is taken out.
+    /// When the database cannot be written, or of some of its readings only daily figures are
+    /// kept; then nothing is taken out.
     pub fn undo_import(&mut self, number: i64, now: Timestamp) -> Result<UndoneImport, StoreError> {
         self.settle()?;
-        self.doubtful = true;
         let failed = write_error(&self.path, "taking back an import");
+        let sql = "SELECT coalesce(max(thinned), 0) FROM import_batch WHERE number = ?1";
+        let thinned: i64 = self.read("an import", |connection| query::one(connection, sql, [number]))?;
+        if thinned > 0 {
+            return Err(StoreError::ImportSummarised { number, readings: thinned.unsigned_abs() });
+        }
+        self.doubtful = true;
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
         let quarters = &mut self.quarters;

@@ -119,6 +119,18 @@ impl Reader {
         })
     }
 
+    /// Bytes of the file that nothing is in: they are used again before it grows.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read.
+    pub fn unused_bytes(&self) -> Result<u64, StoreError> {
+        self.with("the size of the record", |connection| {
+            let number = |name| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
+            Ok((number("freelist_count")? * number("page_size")?).unsigned_abs())
+        })
+    }
+
     /// What waits, what was dropped, and which alarms stand.
     ///
     /// # Errors

@@ -58,6 +58,8 @@ struct QuarterScan {
     end: i64,
     /// Everything up to `end` was read.
     read: bool,
+    /// Some was written.
+    begun: bool,
     bins: BTreeMap<(u32, i64), Bin>,
 }
 
@@ -200,7 +202,16 @@ impl Quarters {
 impl QuarterScan {
     fn new(from: i64, end: i64, only: Option<BTreeSet<u32>>) -> Self {
         let (at, series) = (from, -1);
-        Self { only, touched: BTreeSet::new(), at, series, end, read: false, bins: BTreeMap::new() }
+        Self {
+            only,
+            touched: BTreeSet::new(),
+            at,
+            series,
+            end,
+            read: false,
+            begun: false,
+            bins: BTreeMap::new(),
+        }
     }
 
     /// Reads at most [`READ_MAX`] readings on. Where the last of them is not in the
@@ -242,8 +253,15 @@ impl QuarterScan {
         Ok(())
     }
 
-    /// Writes at most [`WRITE_MAX`] quarters.
+    /// Writes at most [`WRITE_MAX`] quarters. Of stale ones the old row goes first: all of
+    /// their readings may have gone.
     fn write(&mut self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+        let mut delete =
+            transaction.prepare_cached("DELETE FROM quarter WHERE series = ?1 AND start = ?2")?;
+        for series in self.only.iter().flatten().filter(|_| !self.begun) {
+            delete.execute(params![series, self.end - QUARTER_MS])?;
+        }
+        self.begun = true;
         let mut insert = transaction.prepare_cached(
             "INSERT OR REPLACE INTO quarter
                  (series, start, readings, good, suspect, bad, sum, min, max, last, last_at)

@@ -138,6 +138,11 @@ impl ForwardQueue {
         self.next - 1
     }
 
+    /// Rows that are in the queue, taken by every server or not.
+    pub(super) fn rows(&self) -> i64 {
+        self.next - self.first
+    }
+
     /// Notes how far forwarders have come. A position never goes back.
     pub(super) fn note(
         &mut self,

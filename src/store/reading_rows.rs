@@ -6,8 +6,9 @@ use super::columns::{millis, time_from_number};
 use super::quarter_rows::Quarters;
 use super::queue_rows::ForwardQueue;
 use super::records::Committed;
-use super::reject_rows;
 use super::series::SeriesMap;
+use super::thinning::Thinning;
+use super::{day_rows, query, reject_rows};
 use crate::garden::record::{Reading, Reflag, Reject};
 
 /// Adds what is new, and counts what is not.
@@ -19,10 +20,11 @@ pub(super) fn add(
     readings: &[Reading],
     map: &SeriesMap,
     at: jiff::Timestamp,
-    quarters: &mut Quarters,
+    (quarters, thinning): (&mut Quarters, &mut Thinning),
     mut forwarding: Option<&mut ForwardQueue>,
     committed: &mut Committed,
 ) -> rusqlite::Result<()> {
+    let thinned_until: Option<i64> = query::one(transaction, "SELECT max(until) FROM thinned", [])?;
     let mut insert = transaction.prepare_cached(
         "INSERT INTO reading (at, series, raw, value, flag, tests, time_from, late)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
@@ -30,6 +32,14 @@ pub(super) fn add(
     let mut queue = forwarding.is_some().then(|| ForwardQueue::statement(transaction)).transpose()?;
     for reading in readings {
         let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
+        if thinned_until.is_some_and(|until| time < until)
+            && day_rows::holds(transaction, series, time)?
+            && !is_there(transaction, time, series)?
+        {
+            committed.summarised += 1;
+            reject_summarised(transaction, reading, series, at)?;
+            continue;
+        }
         let added = insert.execute(params![
             time,
             series,
@@ -43,6 +53,7 @@ pub(super) fn add(
         if added == 1 {
             committed.stored += 1;
             quarters.touch(transaction, time, series)?;
+            thinning.stored(time);
             if let (Some(queue), Some(forwarding)) = (&mut queue, forwarding.as_deref_mut()) {
                 forwarding.push(queue, time, series)?;
             }
@@ -97,6 +108,12 @@ fn series_of(map: &SeriesMap, sensor: crate::model::SensorIx) -> u32 {
     map.series(sensor).expect("every sensor number was checked before the transaction began")
 }
 
+fn is_there(transaction: &Transaction<'_>, time: i64, series: u32) -> rusqlite::Result<bool> {
+    transaction
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM reading WHERE at = ?1 AND series = ?2)")?
+        .query_row(params![time, series], |row| row.get(0))
+}
+
 /// The raw number that is there, where it is another one.
 fn other_raw(
     transaction: &Transaction<'_>,
@@ -118,17 +135,39 @@ fn reject_conflict(
     there: f64,
     at: jiff::Timestamp,
 ) -> rusqlite::Result<()> {
+    let why = format!(
+        "already has the reading {there} for {}; {} for the same time was not taken",
+        reading.at, reading.raw
+    );
+    reject_reading(transaction, reading, series, &why, at)
+}
+
+/// Whether it is in its day's figures already is not known any more: it would count twice.
+fn reject_summarised(
+    transaction: &Transaction<'_>,
+    reading: &Reading,
+    series: u32,
+    at: jiff::Timestamp,
+) -> rusqlite::Result<()> {
+    let why = format!(
+        "has only daily figures for {}, with readings from before and after it; {} was not taken, since it may be \
+         in them already",
+        reading.at, reading.raw
+    );
+    reject_reading(transaction, reading, series, &why, at)
+}
+
+fn reject_reading(
+    transaction: &Transaction<'_>,
+    reading: &Reading,
+    series: u32,
+    why: &str,
+    at: jiff::Timestamp,
+) -> rusqlite::Result<()> {
     let (sensor, topic): (String, String) = transaction
         .prepare_cached("SELECT site || '/' || sensor, topic FROM series WHERE id = ?1")?
         .query_row([series], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    let reject = Reject {
-        at,
-        topic,
-        payload: reading.raw.to_string().into_bytes(),
-        reason: format!(
-            "{sensor} already has the reading {there} for {}; {} for the same time was not taken",
-            reading.at, reading.raw
-        ),
-    };
+    let payload = reading.raw.to_string().into_bytes();
+    let reject = Reject { at, topic, payload, reason: format!("{sensor} {why}") };
     reject_rows::add(transaction, std::slice::from_ref(&reject))
 }

@@ -148,6 +148,9 @@ pub struct Committed {
     /// Readings that were there already with another raw number: the first one
     /// stays, and a reject says so.
     pub conflicting: usize,
+    /// Readings of a time of which only a day's figures are kept. They may be in these
+    /// already, so they are not taken; a reject says so.
+    pub summarised: usize,
     /// The highest number of a letter that was added.
     pub last_letter: Option<i64>,
     /// The highest number of a row that was queued for the forwarders.

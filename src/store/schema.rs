@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14, VERSION_15,
+    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14, VERSION_15, VERSION_16,
 ];
 
 /// The version that this program writes and reads.
@@ -398,6 +398,52 @@ CREATE TABLE snapshot (
     checksum BLOB NOT NULL,
     packed   BLOB NOT NULL
 ) STRICT;
+";
+
+/// Days of a site's calendar whose single readings have gone, or are going: what each series
+/// said in them. `start` and `until` are midnights of the site's clock. `sum`, `min`, `max`,
+/// `last` and `first` are of the readings that could be believed; `passed` to `missing`
+/// count all by their flag. `seen_from` and `seen_to` are the times of the first and the last
+/// reading of any flag, and `raw_first` and `raw_last` their raw numbers. `thinned` says of
+/// each site from when on every single reading is there (`until`), and the times of the
+/// first and the last that have gone; `import_batch.thinned` how many of an import's have.
+const VERSION_16: &str = "
+CREATE TABLE day_summary (
+    series    INTEGER NOT NULL,
+    start     INTEGER NOT NULL,
+    until     INTEGER NOT NULL,
+    readings  INTEGER NOT NULL,
+    good      INTEGER NOT NULL,
+    suspect   INTEGER NOT NULL,
+    bad       INTEGER NOT NULL,
+    sum       REAL NOT NULL,
+    min       REAL,
+    max       REAL,
+    last      REAL,
+    last_at   INTEGER,
+    first     REAL,
+    first_at  INTEGER,
+    passed    INTEGER NOT NULL,
+    unchecked INTEGER NOT NULL,
+    suspected INTEGER NOT NULL,
+    failed    INTEGER NOT NULL,
+    missing   INTEGER NOT NULL,
+    late      INTEGER NOT NULL,
+    seen_from INTEGER NOT NULL,
+    seen_to   INTEGER NOT NULL,
+    raw_first REAL NOT NULL,
+    raw_last  REAL NOT NULL,
+    PRIMARY KEY (series, start)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE thinned (
+    site     TEXT PRIMARY KEY,
+    until    INTEGER NOT NULL,
+    first_at INTEGER NOT NULL,
+    last_at  INTEGER NOT NULL
+) STRICT;
+
+ALTER TABLE import_batch ADD COLUMN thinned INTEGER NOT NULL DEFAULT 0;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

@@ -20,6 +20,7 @@ use super::query::{self, read_error, write_error};
 use super::queue_rows::{self, ForwardQueue, PublicationQueue};
 use super::records::{Committed, ReceivedPacket, Transaction};
 use super::series::{self, SeriesMap};
+use super::thinning::Thinning;
 use super::whereabouts::{Misplaced, Whereabouts};
 use super::{
     alarm_rows, note_rows, reading_rows, received_rows, refused_rows, reject_rows, schema, waiting_rows,
@@ -45,6 +46,7 @@ pub struct Store {
     pub(super) marks: WriterMarks,
     /// Not among the marks: what it notes of a transaction that fails does no harm.
     pub(super) quarters: Quarters,
+    pub(super) thinning: Thinning,
     /// The last write failed. It may have been kept all the same (a fault after the
     /// end was written), so the marks are read again before the next one.
     pub(super) doubtful: bool,
@@ -94,6 +96,7 @@ impl Store {
             renamed,
             marks,
             quarters,
+            thinning: Thinning::default(),
             doubtful: false,
             keep_rejects: KEEP_REJECTS,
             files: Whereabouts::of(path),
@@ -220,6 +223,23 @@ impl Store {
         self.read("received messages", received_rows::all)
     }
 
+    /// What the file takes on the disk with its log of recent writes, bytes.
+    pub fn bytes(&self) -> u64 {
+        record_bytes(&self.path)
+    }
+
+    /// Writes the file anew without gaps. The disk needs as much room meanwhile as it takes.
+    ///
+    /// # Errors
+    ///
+    /// When it cannot be written; it is as it was then.
+    pub fn give_room_back(&mut self) -> Result<(), StoreError> {
+        self.settle()?;
+        // Into the log as one transaction, and from there into the file, which is cut.
+        let script = "VACUUM; PRAGMA wal_checkpoint(TRUNCATE);";
+        self.connection.execute_batch(script).map_err(write_error(&self.path, "the whole record"))
+    }
+
     /// The file.
     pub fn path(&self) -> &Path {
         &self.path
@@ -255,7 +275,7 @@ impl Store {
             &batch.readings,
             &self.series,
             at,
-            &mut self.quarters,
+            (&mut self.quarters, &mut self.thinning),
             forward.then_some(&mut marks.forwarding),
             &mut committed,
         )
@@ -271,7 +291,7 @@ impl Store {
         if !batch.rejects.is_empty() {
             reject_rows::add(&transaction, &batch.rejects).map_err(write("rejects"))?;
         }
-        if !batch.rejects.is_empty() || committed.conflicting > 0 {
+        if !batch.rejects.is_empty() || committed.conflicting + committed.summarised > 0 {
             reject_rows::trim(&transaction, self.keep_rejects).map_err(write("rejects"))?;
         }
         if !batch.unplaced.is_empty() {
@@ -397,6 +417,14 @@ fn open_error(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError + Copy {
             StoreError::Open { path: path.to_owned(), source }
         }
     }
+}
+
+/// What a record takes on the disk with its log of recent writes, bytes; 0 where it is missing.
+pub fn record_bytes(path: &Path) -> u64 {
+    let mut log = path.as_os_str().to_owned();
+    log.push("-wal");
+    let size = |path: &Path| std::fs::metadata(path).map_or(0, |file| file.len());
+    size(path) + size(Path::new(&log))
 }
 
 /// The writer's own connection.

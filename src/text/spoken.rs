@@ -258,6 +258,27 @@ pub(crate) fn list(items: &[String]) -> String {
     }
 }
 
+/// Said wherever single readings are asked for that have gone into their days' figures; `from`
+/// is the first day of which they are kept.
+pub(crate) fn only_daily(from: Timestamp, zone: &TimeZone) -> String {
+    let date = zone.to_datetime(from).date().strftime("%-d %B %Y");
+    format!("Only daily figures are kept from before {date}.")
+}
+
+/// "320 MB", "1.5 GB": decimal, as disks are sold.
+pub(crate) fn bytes(bytes: u64) -> String {
+    let value = bytes as f64;
+    if value >= 9.95e9 {
+        format!("{:.0} GB", value / 1e9)
+    } else if value >= 0.9995e9 {
+        format!("{:.1} GB", value / 1e9)
+    } else if value >= 1e6 {
+        format!("{:.0} MB", value / 1e6)
+    } else {
+        format!("{:.0} kB", value / 1e3)
+    }
+}
+
 /// Litres to the precision that a person can pour: 0.5 below 10, whole below
 /// 100, tens above.
 pub(crate) fn litres(litres: f64) -> String {

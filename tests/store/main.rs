@@ -18,6 +18,7 @@ mod moved;
 mod property;
 mod renamed;
 mod replay;
+mod thinned;
 mod versions;
 mod water_command;
 

@@ -19,7 +19,7 @@ use crate::garden::{Acclimatising, BagGiven, TankGiven};
 use crate::model::Id;
 use crate::page::figures::SiteFigures;
 use crate::page::{AlarmStep, DaemonFigures, Health, NotPlaced, PageSource, Unavailable};
-use crate::store::{AlarmRow, Reader, StoreError};
+use crate::store::{AlarmRow, Reader, StoreError, record_bytes};
 
 /// How long the engine may take to answer: it may be waiting for the disk.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -219,15 +219,12 @@ impl PageSource for KeeperViews {
         let counts = &health.counts;
         let count = |count: &AtomicU64| count.load(Ordering::Relaxed);
         let look = health.look.lock().unwrap_or_else(PoisonError::into_inner);
-        let store_bytes = std::fs::metadata(self.reader.path()).ok().map(|file| {
-            let mut log = self.reader.path().as_os_str().to_owned();
-            log.push("-wal");
-            file.len() + std::fs::metadata(log).map_or(0, |log| log.len())
-        });
+        let store_bytes = Some(record_bytes(self.reader.path())).filter(|bytes| *bytes > 0);
         DaemonFigures {
             stored: count(&counts.stored),
             repeated: count(&counts.repeated),
             conflicting: count(&counts.conflicting),
+            summarised: count(&counts.summarised),
             late: count(&counts.late),
             refused: count(&counts.refused),
             over_limit: count(&counts.over_limit),
@@ -235,6 +232,8 @@ impl PageSource for KeeperViews {
             broker: health.broker.health(),
             disk: look.as_ref().and_then(|look| look.disk),
             store_bytes,
+            store_limit_bytes: look.as_ref().and_then(|look| look.limits.record_bytes),
+            store_unused_bytes: look.as_ref().and_then(|look| Some(look.record?.unused_bytes)),
             store_fails: health.store_failing.load(Ordering::Relaxed),
             forward_waits: health.forwarding.all(),
         }

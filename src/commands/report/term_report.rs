@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use super::{Exit, Report, WrongInput, may_be_made, print_json, write};
 use crate::commands::water::{days_asked, garden_called};
 use crate::garden::plan::Garden;
-use crate::page::month::make_term;
+use crate::page::month::{CannotMake, make_term};
 use crate::report::term::title;
 use crate::store::Reader;
 
@@ -35,8 +35,12 @@ pub(super) fn run(
         .clone()
         .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}-{}", garden.site.id, days.0, days.1)));
     may_be_made(&folder, it.replace).map_err(WrongInput::beside)?;
-    let made =
-        make_term(reader, garden, days, (now, it.level), usize::MAX).context("working out the months")?;
+    let made = match make_term(reader, garden, days, (now, it.level), usize::MAX) {
+        Err(fault @ CannotMake::Summarised { .. }) => {
+            return Err(WrongInput::beside(fault.to_string()).into());
+        }
+        made => made.context("working out the months")?,
+    };
     write(&folder, &made.files, it.replace)
         .with_context(|| format!("making the folder {}", folder.display()))?;
     let known: u32 = made.term.beds.iter().flat_map(|bed| bed.figures.bands).map(|band| band.1).sum();

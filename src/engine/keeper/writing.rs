@@ -67,6 +67,7 @@ impl Engine {
         counts.stored.fetch_add(committed.stored as u64, Ordering::Relaxed);
         counts.repeated.fetch_add(committed.repeated as u64, Ordering::Relaxed);
         counts.conflicting.fetch_add(committed.conflicting as u64, Ordering::Relaxed);
+        counts.summarised.fetch_add(committed.summarised as u64, Ordering::Relaxed);
         counts.late.store(self.late() as u64, Ordering::Relaxed);
         counts.refused.store(self.refused() as u64, Ordering::Relaxed);
         counts.over_limit.store(self.router.over_count(), Ordering::Relaxed);

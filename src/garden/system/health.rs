@@ -18,6 +18,7 @@ pub struct SystemHealth {
     /// Each forwarder's queue.
     pub queues: Option<Vec<QueueHealth>>,
     pub disk: Option<DiskHealth>,
+    pub record: Option<RecordHealth>,
     pub broker: Option<BrokerHealth>,
     pub clock: Option<ClockHealth>,
     pub messages: Option<MessageHealth>,
@@ -34,6 +35,8 @@ pub struct HealthLimits {
     pub forward_age_s: u32,
     /// Bytes that must be free; `None`: see [`HealthLimits::free_bytes`].
     pub disk_free_bytes: Option<u64>,
+    /// Bytes that the record may take; `None`: any.
+    pub record_bytes: Option<u64>,
     /// A step of the computer's clock that is still taken for setting it right, seconds.
     pub clock_jump_s: u32,
     /// For how long a broker that is connected may send nothing, seconds. A garden whose
@@ -47,6 +50,7 @@ impl Default for HealthLimits {
             forward_rows: 100_000,
             forward_age_s: 3600,
             disk_free_bytes: None,
+            record_bytes: None,
             clock_jump_s: 60,
             broker_silent_s: 3600,
         }
@@ -137,6 +141,24 @@ pub struct DiskHealth {
     pub total_bytes: u64,
     /// By how much the record grew in the last day, where that is known.
     pub grown_bytes_a_day: Option<f64>,
+}
+
+/// What the record takes on the disk.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct RecordHealth {
+    /// With its log of recent writes.
+    pub bytes: u64,
+    /// Bytes in it that nothing is in: they are used again before it grows.
+    pub unused_bytes: u64,
+    /// By how much it grew in the last day, where that is known.
+    pub grown_bytes_a_day: Option<f64>,
+}
+
+impl RecordHealth {
+    /// Whether it takes more than is planned for it.
+    pub fn is_large(&self, limits: &HealthLimits) -> bool {
+        limits.record_bytes.is_some_and(|limit| self.bytes > limit)
+    }
 }
 
 /// Whether readings come from the broker.

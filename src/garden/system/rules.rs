@@ -111,6 +111,16 @@ fn judge(garden: &Garden, slot: &mut AlarmSlot, health: &SystemHealth, now: Time
             let input = Input::below(disk.free_bytes as f64, limit as f64, delays.deadband * limit as f64);
             step(input, &|active| words::disk(active, disk, limit));
         }
+        Kind::RecordLarge => {
+            let Some(record) = &health.record else { return };
+            let input = match limits.record_bytes {
+                Some(limit) => {
+                    Input::above(record.bytes as f64, limit as f64, delays.deadband * limit as f64)
+                }
+                None => Input::Clear,
+            };
+            step(input, &|active| words::record(active, record, limits.record_bytes));
+        }
         Kind::ClockJumped => match health.clock {
             None => {}
             Some(ClockHealth::Steady) => step(Input::Clear, &|_| words::clock_steady(delays.off_s)),

@@ -93,6 +93,53 @@ fn disk(free_mb: u64) -> SystemHealth {
     SystemHealth { disk: Some(sign), ..SystemHealth::default() }
 }
 
+fn size(mb: u64, limit_mb: Option<u64>, unused_mb: u64) -> SystemHealth {
+    let record = RecordHealth {
+        bytes: mb * 1_000_000,
+        unused_bytes: unused_mb * 1_000_000,
+        grown_bytes_a_day: Some(5_500_000.0),
+    };
+    let limits = HealthLimits { record_bytes: limit_mb.map(|mb| mb * 1_000_000), ..HealthLimits::default() };
+    SystemHealth { limits, record: Some(record), ..SystemHealth::default() }
+}
+
+#[test]
+fn a_record_that_outgrows_its_plan_is_told_with_what_to_do() {
+    let limit = Some(2000);
+    let changes = run(
+        &mut core(),
+        &[
+            (0, size(2000, limit, 0), None),
+            (60, size(2001, limit, 0), None),
+            (120, size(2001, limit, 0), RAISED),
+            // A tenth below is the deadband.
+            (180, size(1801, limit, 0), None),
+            (600, size(1799, limit, 0), None),
+            (960, size(1799, limit, 0), OVER),
+        ],
+    );
+    let text = &changes[0].record.said.text;
+    assert!(
+        text.starts_with(
+            "The garden's record takes 2.0 GB of the disk, and 2.0 GB are planned for it. It grew by 6 MB in the last day. \
+             Within the month, raise record_mb in trug.toml if the disk has room."
+        ),
+        "{text}"
+    );
+    let changes =
+        run(&mut core(), &[(0, size(3000, limit, 900), None), (60, size(3000, limit, 900), RAISED)]);
+    let text = &changes[0].record.said.text;
+    assert!(
+        text.contains("Of this, 900 MB is empty: stop Trug and run trug compact to give it back."),
+        "{text}"
+    );
+    // Without a limit nothing is large, and what stood is over.
+    assert_eq!(
+        run(&mut core(), &[(0, size(9000, None, 0), None), (120, size(9000, None, 0), None)]).len(),
+        0
+    );
+}
+
 fn queue(rows: u64, age_s: i64, now_s: i64) -> SystemHealth {
     let queue = |name: &str, rows, oldest| QueueHealth {
         name: name.to_owned(),

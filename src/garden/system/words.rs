@@ -7,8 +7,9 @@ use crate::alarms::AlarmText;
 use crate::garden::plan::Garden;
 use crate::garden::system::health::{
     BrokerAway, BrokerFault, DiskHealth, Dropped, DroppedKind, HealthLimits, Jump, NotSent, QueueHealth,
+    RecordHealth,
 };
-use crate::text::spoken;
+use crate::text::spoken::{self, bytes};
 use crate::why::{Check, Equation};
 
 const OURS: &str = "this project's own rule";
@@ -65,6 +66,13 @@ const FILLED: Equation = Equation {
     check: Check::Arithmetic,
 };
 
+const LARGE: Equation = Equation {
+    gives: "when the record is larger than planned",
+    form: "database + its log of recent writes > record_mb",
+    source: OURS,
+    check: Check::Arithmetic,
+};
+
 const JUMPED: Equation = Equation {
     gives: "by how much the clock jumped",
     form: "(clock now - clock before) - (time since boot now - time since boot before)",
@@ -81,7 +89,7 @@ const NOT_SENT: Equation = Equation {
 
 /// The equations of this file.
 pub(crate) const EQUATIONS: &[Equation] =
-    &[FAILING, LOST, BEHIND, REFUSED, OVERFLOW, FREE, FILLED, JUMPED, NOT_SENT];
+    &[FAILING, LOST, BEHIND, REFUSED, OVERFLOW, FREE, FILLED, LARGE, JUMPED, NOT_SENT];
 
 pub(crate) fn store_failing(garden: &Garden, since: Timestamp, on_s: u32) -> AlarmText {
     let text = format!(
@@ -286,6 +294,43 @@ pub(crate) fn disk(active: bool, disk: &DiskHealth, limit: u64) -> AlarmText {
     AlarmText::new(text, &values, OURS).because(why)
 }
 
+/// What is planned is what somebody has set; `None` where that was taken out again.
+pub(crate) fn record(active: bool, record: &RecordHealth, limit: Option<u64>) -> AlarmText {
+    let takes = bytes(record.bytes);
+    let Some(limit) = limit else {
+        return AlarmText::new(
+            format!("No limit is set for the garden's record; it takes {takes}."),
+            &[],
+            OURS,
+        );
+    };
+    let planned = bytes(limit);
+    let why = LARGE.step(format!("{} of {limit} bytes", record.bytes));
+    let values = [("record_bytes", record.bytes as f64), ("limit_bytes", limit as f64)];
+    let text = if active {
+        let grown =
+            record.grown_bytes_a_day.filter(|grown| *grown >= 1000.0).map_or_else(String::new, |grown| {
+                format!(" It grew by {} in the last day.", bytes(grown as u64))
+            });
+        // Less is not worth stopping for.
+        let gaps = record.unused_bytes;
+        let unused = if gaps > limit / 20 {
+            format!(" Of this, {} is empty: stop Trug and run trug compact to give it back.", bytes(gaps))
+        } else {
+            String::new()
+        };
+        format!(
+            "The garden's record takes {takes} of the disk, and {planned} are planned for it.{grown}{unused} Within the \
+             month, raise record_mb in trug.toml if the disk has room. Or set keep_readings_days there, to keep \
+             single readings for fewer days. Each day's figures stay for ever. To keep the single readings elsewhere, \
+             run trug export first."
+        )
+    } else {
+        format!("The garden's record takes {takes} of the disk, and {planned} are planned for it.")
+    };
+    AlarmText::new(text, &values, OURS).because(vec![why])
+}
+
 pub(crate) fn clock_jumped(jump: &Jump, zone: &TimeZone, limits: &HealthLimits) -> AlarmText {
     let by_s = jump.by_s();
     let way = if by_s < 0 { "back" } else { "forward" };
@@ -347,20 +392,6 @@ fn plain(reason: &str) -> String {
         Some((end, _)) => format!("{}...", &text[..end]),
         None if text.is_empty() => "none".to_owned(),
         None => text.to_owned(),
-    }
-}
-
-/// "320 MB", "1.5 GB": decimal, as disks are sold.
-fn bytes(bytes: u64) -> String {
-    let value = bytes as f64;
-    if value >= 9.95e9 {
-        format!("{:.0} GB", value / 1e9)
-    } else if value >= 0.9995e9 {
-        format!("{:.1} GB", value / 1e9)
-    } else if value >= 1e6 {
-        format!("{:.0} MB", value / 1e6)
-    } else {
-        format!("{:.0} kB", value / 1e3)
     }
 }
 

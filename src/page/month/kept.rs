@@ -131,6 +131,7 @@ where
             let problem = match fault {
                 CannotMake::Future => return Problem::NoSuchMonth,
                 CannotMake::TooMany { .. } => Problem::MonthTooLarge,
+                CannotMake::Summarised { .. } => return Problem::MonthSummarised,
                 CannotMake::Store(_) => Problem::Unavailable,
                 CannotMake::Report(_) => Problem::Fault,
             };

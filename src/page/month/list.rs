@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 use crate::garden::plan::Garden;
@@ -12,7 +13,7 @@ use crate::page::problem::Problem;
 use crate::page::{RecordReader, assets};
 use crate::report::month_name;
 use crate::store::{Reader, StoreError};
-use crate::text::labels;
+use crate::text::{labels, spoken};
 
 /// The months of a year.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,6 +23,8 @@ pub(super) struct Months {
     pub(super) year: Option<i16>,
     /// The newest first.
     pub(super) months: Vec<MonthCompleteness>,
+    /// From when on single readings are kept, where some have gone into days' figures.
+    pub(super) single_from: Option<Timestamp>,
 }
 
 /// A month in short.
@@ -69,7 +72,7 @@ pub(super) async fn months(
         let first = known.and_then(|(first, _)| CalendarMonth::of(first, zone));
         let last = CalendarMonth::of(now, zone);
         let (Some(first), Some(last)) = (first, last) else {
-            return Ok(Months { years: Vec::new(), year: None, months: Vec::new() });
+            return Ok(Months { years: Vec::new(), year: None, months: Vec::new(), single_from: None });
         };
         let years: Vec<i16> = (first.year..=last.year).rev().take(100).collect();
         let year = year.or_else(|| years.first().copied());
@@ -95,7 +98,8 @@ pub(super) async fn months(
                 garden.sensors.iter().map(|sensor| length / u64::from(sensor.every_s.max(1))).sum();
         }
         months.reverse();
-        Ok(Months { years, year, months })
+        let single_from = reader.single_readings_from(garden.site.id.as_str())?;
+        Ok(Months { years, year, months, single_from })
     });
     read.await.map_err(|fault| {
         tracing::warn!("the list of months: {fault}");
@@ -107,9 +111,14 @@ pub(super) async fn months(
 pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     const CAPTION: &str = "How much of each month is measured";
     let id = &garden.site.id;
+    let zone = &garden.site.time_zone;
+    let gone =
+        months.single_from.filter(|single| months.months.iter().any(|it| begins_before(it, *single, zone)));
+    let is_kept = |month: &MonthCompleteness| gone.is_none_or(|single| !begins_before(month, single, zone));
     let cells = |month: &MonthCompleteness| {
         let name = html! {
-            a href={ "/site/" (id) "/month/" (month.which) } { (month_name(month.which)) }
+            @if is_kept(month) { a href={ "/site/" (id) "/month/" (month.which) } { (month_name(month.which)) } }
+            @else { (month_name(month.which)) }
             @if month.running { " (up to now)" }
         };
         [name, html! { (complete(month)) }, html! { (month.good) }]
@@ -126,6 +135,9 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
             }
         } @else {
             p { "A month is a lesson: one picture, one question, and what to do next." }
+            @if let Some(single) = gone {
+                p { (spoken::only_daily(single, zone)) " A class month that begins before then cannot be made any more." }
+            }
             (stacked_table(Some(CAPTION), &["Month", "Complete", "Good readings"], months.months.iter().map(cells)))
         }
         (span(garden, months))
@@ -145,6 +157,10 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
             }
         }
     }
+}
+
+fn begins_before(month: &MonthCompleteness, single: Timestamp, zone: &TimeZone) -> bool {
+    month.which.span(zone).is_some_and(|(from, _)| from < single)
 }
 
 /// The ways to a term and to a whole year.

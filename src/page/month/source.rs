@@ -15,7 +15,7 @@ use crate::history::{BinWidth, Point, bin_of};
 use crate::model::{CalendarMonth, Id};
 use crate::report::{Contents, Level, Made, ReportError, ReportFile, files, fingerprints};
 use crate::store::{AlarmRow, Reader, ReadingFilter, StoreError};
-use crate::text::labels;
+use crate::text::{labels, spoken};
 
 /// How long before the month readings are looked at: so long ago a drying that reaches
 /// into it may have begun.
@@ -48,6 +48,9 @@ pub enum CannotMake {
     Future,
     #[error("the month holds more than {most} readings, which is more than are worked out at a time here")]
     TooMany { most: usize },
+    /// Single readings of it have gone into their days' figures.
+    #[error("{said} A class month, a term or a year needs single readings: ask for days from then on.")]
+    Summarised { said: String },
     #[error(transparent)]
     Store(#[from] StoreError),
     #[error(transparent)]
@@ -84,6 +87,7 @@ pub fn make(
     let zone = &garden.site.time_zone;
     let (from, to) = wanted.which.span(zone).ok_or(CannotMake::Future)?;
     let to = until.unwrap_or(to);
+    refuse_summarised(reader, garden, from)?;
     let looked_from = from.checked_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
     let input = gather(reader, garden, [looked_from, from, to], most)?;
     let compare = wanted.compare.as_ref().map(|(first, second)| (first, second));
@@ -132,6 +136,8 @@ pub fn figures_between(
     now: Timestamp,
     most: usize,
 ) -> Result<Vec<Month>, CannotMake> {
+    let begins = garden.site.time_zone.to_timestamp(first.at(0, 0, 0, 0)).unwrap_or(Timestamp::MIN);
+    refuse_summarised(reader, garden, begins)?;
     let mut found = Vec::new();
     let mut next = Some(first.first_of_month());
     while let Some(month) = next.filter(|month| *month <= last) {
@@ -165,6 +171,16 @@ pub fn term_days(
     let term = garden.site.holidays.iter().map(|it| it.to).filter(|to| *to < last).max();
     let first = from.or_else(|| term.and_then(|to| to.tomorrow().ok()))?;
     Some((first, last))
+}
+
+/// Nothing is worked out from less than all readings.
+fn refuse_summarised(reader: &Reader, garden: &Garden, from: Timestamp) -> Result<(), CannotMake> {
+    match reader.single_readings_from(garden.site.id.as_str())? {
+        Some(single) if from < single => {
+            Err(CannotMake::Summarised { said: spoken::only_daily(single, &garden.site.time_zone) })
+        }
+        _ => Ok(()),
+    }
 }
 
 /// What makes the same files again.

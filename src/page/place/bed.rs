@@ -63,9 +63,10 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         kept.push((sensor, series));
     }
     let events = reader.events().await?;
+    let only_daily = reader.only_daily_before().await?;
     let log: Vec<LogEntry> = events.log.iter().map(|row| row.entry.clone()).collect();
-    // A year is not searched.
-    let rises = if shown.length == SpanLength::Year {
+    // A year is not searched, nor days' figures.
+    let rises = if shown.length == SpanLength::Year || only_daily.is_some() {
         None
     } else {
         let changed = site.context.moment().changed;
@@ -111,8 +112,9 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         @if bed.probes.is_empty() {
             p { "There is no moisture probe in this bed, so Trug can't tell its water. Feel the soil." }
         } @else if silent {
-            (shared::nothing_heard(&shown, first, &frame.path))
+            (shared::nothing_heard(&shown, first, only_daily, &frame.path))
         }
+        (shared::only_daily(&shown, only_daily, &frame.path))
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         (year(&bed, &zone, &shown, &frame.path))
         @if let Some(beside) = &beside { (beside.draw()) }
@@ -256,6 +258,9 @@ fn water_that_came(
                 }
             }
             @match rises {
+                None if shown.length != SpanLength::Year => {
+                    p { "Single waterings are not known of days of which only daily figures are kept." }
+                }
                 None => p { "A year does not show single waterings; a month does." },
                 Some([]) if bed.probes.is_empty() => {}
                 Some([]) if bed.probes.iter().all(|(_, series)| series.is_empty()) => {

@@ -69,6 +69,11 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
     let (series, mut days, years) = tokio::try_join!(reader.series(gauge), days_of(reader, gauge), years)?;
     // Of days before the gauge was there nothing is missing.
     days.retain(|day| first.is_some_and(|first| rain_day_bounds(day.date, &shown.zone).1 >= first));
+    let single =
+        reader.single_readings_from().await?.filter(|single| shown.from.min(beside_from(&shown)) < *single);
+    // A rain day runs from 9 am to 9 am: days' figures do not tell it.
+    days.retain(|day| single.is_none_or(|single| rain_day_bounds(day.date, &shown.zone).0 >= single));
+    let only_daily = single.filter(|single| shown.from < *single);
     let of_span: Vec<RainDayOf> =
         days.iter().filter(|day| shown.first <= day.date && day.date <= shown.last).copied().collect();
     let events = reader.events().await?;
@@ -86,14 +91,20 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
         @if let Some(rain) = &view.rain { dl class="present" { (places::rain_items(rain)) } }
         @if gauges.len() > 1 { (other_gauges(&gauges, gauge, &shown, path)) }
         (shared::spans(&shown, path, &more))
-        @if series.is_empty() { (shared::nothing_heard(&shown, first, path)) }
+        @if series.is_empty() { (shared::nothing_heard(&shown, first, only_daily, path)) }
+        (shared::only_daily(&shown, only_daily, path))
+        @if let (Some(single), false) = (single, short) {
+            p class="nothing" {
+                (spoken::only_daily(single, &shown.zone)) " Rain days run from 9 am to 9 am, so those of before are not known."
+            }
+        }
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         (in_words(&of_span, &shown))
         @if let Some(chart) = &months_chart { (chart.draw()) }
         (months_table(&months, garden))
         @if short { p { a href={ (path) "?span=year" (more) } { "Month against month" } } }
         (years_table(&years, &shown))
-        (doubts(&of_span, &series, view))
+        (doubts(&of_span, &series, (only_daily, &shown), view))
         @if let Some(rain) = &view.rain { (reasons::figures(&rain.figures)) }
         (shared::alarms(view, &[&gauge.id]))
         (shared::ways_on(view, &shown))
@@ -116,6 +127,13 @@ fn chosen<'a>(query: &FormFields, gauges: &[&'a Sensor]) -> Result<Option<&'a Se
 /// The first month of those that are put beside each other.
 fn first_month(shown: &ShownSpan) -> Date {
     shown.last.first_of_month().saturating_sub((MONTHS - 1).months())
+}
+
+/// The beginning of what is shown beside the span.
+fn beside_from(shown: &ShownSpan) -> Timestamp {
+    let short = matches!(shown.length, SpanLength::Day | SpanLength::Week);
+    let first = if short { shown.first } else { first_month(shown) };
+    rain_day_bounds(first, &shown.zone).0
 }
 
 /// The rain days of the span, and of the months before it where they are shown.
@@ -423,7 +441,12 @@ fn years_table(sums: &BTreeMap<(i16, i8), (f64, u32)>, shown: &ShownSpan) -> Mar
 }
 
 /// What speaks against the figures.
-fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup {
+fn doubts(
+    days: &[RainDayOf],
+    series: &SensorSeries,
+    (only_daily, shown): (Option<Timestamp>, &ShownSpan),
+    view: &SiteView,
+) -> Markup {
     let [_, _, suspect, bad] = series.counts();
     let gaps = days.iter().filter(|day| day.gap).count();
     let suspected: Vec<_> =
@@ -435,7 +458,8 @@ fn doubts(days: &[RainDayOf], series: &SensorSeries, view: &SiteView) -> Markup 
                 @for alarm in &suspected { li { (alarm.record.said.text) } }
                 @if gaps > 0 { li { (counted(gaps, "rain day", "rain days")) " of this time may hide rain: the gauge was silent for a while." } }
                 @if suspect + bad > 0 { li { (counted((suspect + bad) as usize, "reading", "readings")) " of this time doubtful or bad, and not counted." } }
-                @if series.is_empty() { li { "The gauge sent no readings in this time." } }
+                @if let Some(before) = only_daily { li { (spoken::only_daily(before, &shown.zone)) } }
+                @else if series.is_empty() { li { "The gauge sent no readings in this time." } }
                 @else if suspected.is_empty() && gaps == 0 && suspect + bad == 0 { li { "Nothing in this time says that the gauge is wrong." } }
                 li {
                     (GAUGE_PLACE)

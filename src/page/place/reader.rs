@@ -64,6 +64,17 @@ impl PlaceReader<'_> {
         .await
     }
 
+    /// From when on single readings are kept, where some have gone into days' figures.
+    pub(super) async fn single_readings_from(&self) -> Result<Option<Timestamp>, Problem> {
+        let site = self.site.to_owned();
+        ask(self.record.read("days", move |reader| reader.single_readings_from(&site))).await
+    }
+
+    /// The same where the time shown goes back beyond it.
+    pub(super) async fn only_daily_before(&self) -> Result<Option<Timestamp>, Problem> {
+        Ok(self.single_readings_from().await?.filter(|from| self.shown.from < *from))
+    }
+
     /// The time of the first reading of any of some sensors.
     pub(super) async fn first_reading(&self, sensors: &[&Sensor]) -> Result<Option<Timestamp>, Problem> {
         let (site, now) = (self.site.to_owned(), self.shown.now);

@@ -22,6 +22,7 @@ use crate::page::places;
 use crate::page::tasks::TaskList;
 use crate::store::LogRow;
 use crate::text::labels;
+use crate::text::spoken;
 
 /// Entries of the log that a page lists.
 const ENTRIES_SHOWN: usize = 8;
@@ -125,8 +126,30 @@ pub(super) fn panel_choice(
     (PanelChoice { chosen, address: format!("{path}{}&show=", shown.query()) }, kept)
 }
 
-/// Said in place of a chart without readings.
-pub(super) fn nothing_heard(shown: &ShownSpan, first: Option<Timestamp>, path: &str) -> Markup {
+/// Said where single readings and hours of the time shown have gone into days' figures: of a
+/// day, a week or a month nothing is drawn from before.
+pub(super) fn only_daily(shown: &ShownSpan, before: Option<Timestamp>, path: &str) -> Markup {
+    let before = before.filter(|_| shown.length != SpanLength::Year);
+    html! {
+        @if let Some(before) = before {
+            p class="nothing" {
+                (spoken::only_daily(before, &shown.zone)) " The chart shows nothing of those days. "
+                a href={ (path) "?span=year&to=" (shown.last) } { "A year" } " shows them day by day."
+            }
+        }
+    }
+}
+
+/// Said in place of a chart without readings, where these are not `only_daily`.
+pub(super) fn nothing_heard(
+    shown: &ShownSpan,
+    first: Option<Timestamp>,
+    only_daily: Option<Timestamp>,
+    path: &str,
+) -> Markup {
+    if only_daily.is_some_and(|before| shown.to <= before && shown.length != SpanLength::Year) {
+        return html! {};
+    }
     let Some(first) = first else {
         return html! { p class="nothing" { "There are no readings here yet." } };
     };

@@ -49,6 +49,7 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
         }
     }
     let events = reader.events().await?;
+    let only_daily = reader.only_daily_before().await?;
     let ids: Vec<&Id> = std::iter::once(&plan.id).chain(own.iter().map(|it| &it.id)).collect();
     let tank = TankRecord {
         plan,
@@ -84,15 +85,16 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
         @if own.is_empty() {
             p { "There is no sensor in this tank. Only water tests tell how its water is." }
         } @else if silent {
-            (shared::nothing_heard(&shown, first, &frame.path))
+            (shared::nothing_heard(&shown, first, only_daily, &frame.path))
         }
+        (shared::only_daily(&shown, only_daily, &frame.path))
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         @match &beside {
             Some(beside) => (beside.draw()),
             None if shown.length == SpanLength::Year => {}
             None => p { a href={ (frame.path) "?span=year" } { "The last year, and this month beside others" } }
         }
-        (not_known(&tank, &shown))
+        @if only_daily.is_none() || shown.length == SpanLength::Year { (not_known(&tank, &shown)) }
         (shared::sensors(
             "Sensors in this tank",
             tank.sensors.iter().map(|(it, series)| (*it, plan.name.clone(), series)),

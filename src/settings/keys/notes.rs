@@ -104,6 +104,11 @@ pub(super) const TABLES: &[TableNote] = &[
         &[
             ("path", "needed", "The database file, relative to the folder in which Trug is started."),
             ("keep_rejects", "10000", "Refused messages that are kept; the oldest go first."),
+            (
+                "keep_readings_days",
+                "none: for ever",
+                "Days that single readings are kept, 90 or more; of before, each day's figures stay for ever.",
+            ),
         ],
     ),
     one(
@@ -175,6 +180,7 @@ pub(super) const TABLES: &[TableNote] = &[
         &[
             ("every_s", "60", "The time between two looks."),
             ("disk_free_mb", "5 % of the disk, from 500 to 10000", "Megabytes that must be free."),
+            ("record_mb", "none", "Megabytes that the record may take; a larger one raises an alarm."),
             ("forward_rows", "100000", "Readings that may wait for a server."),
             ("forward_age_min", "60", "How old the oldest of them may be."),
             ("clock_jump_s", "60", "A step of the computer's clock up to this counts as setting it right."),

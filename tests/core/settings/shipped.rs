@@ -60,6 +60,7 @@ fn shipped_configuration_has_no_fault() {
     assert_eq!((broker.receive_maximum, broker.max_packet_bytes), (2000, 65_536));
     assert_eq!((broker.keep_alive.as_secs(), broker.session_expiry_s), (30, 604_800));
     assert_eq!(settings.store.keep_rejects, 10_000);
+    assert_eq!(settings.store.keep_readings_days, None);
     assert_eq!(settings.page.as_ref().map(|page| page.listen.port()), Some(8470));
     assert!(settings.forward.is_empty());
 }
@@ -161,6 +162,12 @@ fn a_wrong_variable_is_a_fault_of_its_own_key() {
         ("TRUG__BROKER__KEEP_ALIVE_S", "30.5", "broker.keep_alive_s", "30.5"),
         ("TRUG__BROKER__KEEP_ALIVE_S", "soon", "broker.keep_alive_s", "\"soon\""),
         ("TRUG__BROKER__URL", "", "broker.url", "mqtt://HOST"),
+        (
+            "TRUG__STORE__KEEP_READINGS_DAYS",
+            "89",
+            "store.keep_readings_days",
+            "from 90 to 36500 (days; a start,",
+        ),
         ("TRUG__STORE__KEEP_REJECTS", "-1", "store.keep_rejects", "a whole number"),
         ("TRUG__PAGE__OPEN_TO_NETWORK", "yes", "page.open_to_network", "true or false"),
         (

@@ -38,7 +38,7 @@ fn limits_are_the_usual_ones_where_nothing_is_said() {
 #[test]
 fn each_limit_is_taken() {
     let watch = settings(
-        "[watch]\nevery_s = 5\ndisk_free_mb = 2000\nforward_rows = 7\nforward_age_min = 90\nclock_jump_s = 10\n\
+        "[watch]\nevery_s = 5\ndisk_free_mb = 2000\nrecord_mb = 4000\nforward_rows = 7\nforward_age_min = 90\nclock_jump_s = 10\n\
          broker_silent_min = 20\n",
         "",
     )
@@ -46,6 +46,7 @@ fn each_limit_is_taken() {
     assert_eq!(watch.every, Duration::from_secs(5));
     let limits = HealthLimits {
         disk_free_bytes: Some(2_000_000_000),
+        record_bytes: Some(4_000_000_000),
         forward_rows: 7,
         forward_age_s: 5400,
         clock_jump_s: 10,
@@ -61,6 +62,7 @@ fn faults_of_the_limits_are_told_at_their_line() {
         ("every_s = 3601", "watch.every_s", "from 1 to 3600"),
         ("disk_free_mb = 0", "watch.disk_free_mb", "megabytes"),
         ("disk_free_mb = \"2 GB\"", "watch.disk_free_mb", "a whole number"),
+        ("record_mb = 0", "watch.record_mb", "from 1 to 100000000 (megabytes)"),
         ("forward_rows = 20000001", "watch.forward_rows", "from 1 to 20000000"),
         ("forward_age_min = -1", "watch.forward_age_min", "minutes"),
         ("clock_jump_s = 4", "watch.clock_jump_s", "from 5 to 86400"),

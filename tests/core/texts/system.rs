@@ -4,8 +4,8 @@ use trug::alarms::{Kind, Priority};
 use trug::garden::Clock;
 use trug::garden::plan::Channel;
 use trug::garden::system::health::{
-    BrokerAway, BrokerFault, BrokerHealth, ClockHealth, DiskHealth, Dropped, DroppedKind, Jump,
-    MessageHealth, NotSent, QueueHealth, StoreHealth, SystemHealth,
+    BrokerAway, BrokerFault, BrokerHealth, ClockHealth, DiskHealth, Dropped, DroppedKind, HealthLimits, Jump,
+    MessageHealth, NotSent, QueueHealth, RecordHealth, StoreHealth, SystemHealth,
 };
 
 use super::school::school;
@@ -71,6 +71,13 @@ fn overflow(counts: &[u64]) -> SystemHealth {
     SystemHealth { dropped: Some(dropped.collect()), ..SystemHealth::default() }
 }
 
+fn record(mb: u64) -> SystemHealth {
+    let grown_bytes_a_day = Some(6_000_000.0);
+    let record = RecordHealth { bytes: mb * 1_000_000, unused_bytes: 400_000_000, grown_bytes_a_day };
+    let limits = HealthLimits { record_bytes: Some(2_000_000_000), ..HealthLimits::default() };
+    SystemHealth { limits, record: Some(record), ..SystemHealth::default() }
+}
+
 fn messages(messages: MessageHealth) -> SystemHealth {
     SystemHealth { messages: Some(messages), ..SystemHealth::default() }
 }
@@ -104,6 +111,7 @@ pub(super) fn stories() -> Vec<Story> {
         found(Kind::ForwardingRefused, "another server refuses readings", refused(20_000), refused(0)),
         found(Kind::QueueOverflow, "more waits than is kept", overflow(&[3, 250, 40_000]), overflow(&[])),
         found(Kind::DiskNearlyFull, "the disk fills", disk(900_000_000), disk(9_000_000_000)),
+        found(Kind::RecordLarge, "the record outgrows its plan", record(2_100), record(1_500)),
         found(
             Kind::ClockJumped,
             "the computer's clock is set back",
