@@ -59,7 +59,7 @@ pub enum ProgramCommand {
     Backup(super::backup::BackupArgs),
     /// Put a backup in the place of the record, which is moved aside; trug must be stopped
     Restore(super::backup::RestoreArgs),
-    /// Give room back to the disk: old readings go into daily figures, and the record is written anew
+    /// Give room back to the disk: old readings go into daily figures, and the record is written again
     /// without gaps; trug must be stopped
     Compact(super::compact::CompactArgs),
     /// How sending readings on to other servers goes; send again what they refused, or past days

@@ -20,7 +20,7 @@ pub struct CompactArgs {
 }
 
 /// Puts what is older than `keep_readings_days` into its days' figures, and writes the record
-/// anew without the gaps that this and other work have left. The daemon must be stopped.
+/// again without the gaps that this and other work have left. The daemon must be stopped.
 ///
 /// # Errors
 /// When the daemon runs, there is no record, or it cannot be written; it is whole then.
@@ -47,7 +47,7 @@ pub fn run(
         }
     }
     store.give_room_back().context(
-        "writing the record anew (it needs as much free room on the disk as the record takes; nothing is lost)",
+        "writing the record again (it needs as much free room on the disk as the record takes; nothing is lost)",
     )?;
     let after = store.bytes();
     let given_back = before.saturating_sub(after);

@@ -15,7 +15,7 @@ use clap::builder::{PossibleValuesParser, TypedValueParser};
 use jiff::Timestamp;
 
 use super::exit::{Exit, WrongInput};
-use super::shared::{span_on, zone_of};
+use super::shared::{only_daily, span_on, zone_of};
 use crate::deliver::line::{self, ReadingLine};
 use crate::export::{SensorRecord, TimeSpan, column_names, reading_row};
 use crate::garden::plan::{Garden, shared_zone};
@@ -97,6 +97,11 @@ pub fn run(reader: &Reader, gardens: &[Garden], it: &Export, out: &mut dyn Write
     };
     if let Some(why) = wrong {
         return Err(WrongInput::beside(why).into());
+    }
+    if it.step != BinWidth::Day {
+        for said in only_daily(reader, gardens, it.site.as_deref(), filter.from)? {
+            writeln!(io::stderr(), "{said} --step day writes them.")?;
+        }
     }
     let rows = |out: &mut dyn Write| match it.step {
         BinWidth::Raw => write(reader, &filter, it.format, out),

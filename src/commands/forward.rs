@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use super::daemon::target;
 use super::exit::{Exit, WrongInput};
-use super::shared::{print_json, safe, span};
+use super::shared::{only_daily, print_json, safe, span};
 use crate::deliver::forward::{ResendFault, Resent, resend_range, resend_refused};
 use crate::settings::{Forward, Settings};
 use crate::store::{Reader, Refusals, settle_refused};
@@ -66,6 +66,7 @@ pub async fn run(
         }
         return Ok(Exit::Yes);
     }
+    let mut said = Vec::new();
     let resent = if it.refused {
         resend_refused(target(forward), reader).await
     } else {
@@ -79,6 +80,7 @@ pub async fn run(
             ))
             .into());
         }
+        said = only_daily(reader, &settings.gardens, None, Some(from))?;
         resend_range(target(forward), reader, (from, to)).await
     };
     let resent = match resent {
@@ -90,7 +92,7 @@ pub async fn run(
         ),
         Err(fault) => return Err(anyhow::Error::new(fault).context("sending readings again")),
     };
-    show(name, &resent, it, out)
+    show(name, &resent, &said, it, out)
 }
 
 fn named<'s>(settings: &'s Settings, name: &str) -> Result<&'s Forward, WrongInput> {
@@ -113,15 +115,25 @@ fn stays(count: u64) -> &'static str {
     if count == 1 { "it stays" } else { "they stay" }
 }
 
-fn show(name: &str, resent: &Resent, it: &ForwardArgs, out: &mut dyn Write) -> anyhow::Result<Exit> {
+/// `said`: of which days there is nothing to send.
+fn show(
+    name: &str,
+    resent: &Resent,
+    said: &[String],
+    it: &ForwardArgs,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exit> {
     let why = resent.why.as_deref();
     if it.json {
         let answer = serde_json::json!({
-            "server": name, "taken": resent.taken, "refused": resent.refused, "why": why
+            "server": name, "taken": resent.taken, "refused": resent.refused, "why": why, "only_daily": said
         });
         print_json(&answer, out)?;
     } else {
         writeln!(out, "{} took {}.", safe(name), readings(resent.taken))?;
+        for said in said {
+            writeln!(out, "{said} No reading of them was sent.")?;
+        }
         if resent.refused > 0 {
             let why = safe(why.unwrap_or("no reason given"));
             writeln!(out, "It refused {}: {why}", readings(resent.refused))?;

@@ -7,18 +7,20 @@
 use std::io::Write;
 
 use anyhow::Context as _;
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
 use super::exit::{Exit, WrongInput};
 use super::local_out::LocalWriter;
-use super::shared::{garden_of, place_name, print_json, reader, site_of, span, zone_of};
+use super::shared::{garden_of, only_daily, place_name, print_json, reader, site_of, span, zone_of};
 use crate::alarms::{AlarmKey, State};
 use crate::engine::replay::{
     FlagCounts, ReplayResult, ReplaySpan, SensorDifference, StepDifference, StepSide, replay,
 };
+use crate::garden::RESTORE_S;
 use crate::garden::plan::{Garden, shared_zone};
+use crate::model::Id;
 use crate::settings::Settings;
 use crate::text::labels;
 use crate::text::spoken::counted;
@@ -74,6 +76,7 @@ pub fn run(
         let text = format!("--from {} is not before --to {to}: there is nothing between them", it.from);
         return Err(WrongInput::new(text).into());
     }
+    refuse_summarised(settings, it, &asked)?;
     refuse_without_readings(settings, it, &asked)?;
     let result = replay(settings, &asked, it.apply, now).context("replaying stored readings")?;
     if it.json {
@@ -82,6 +85,23 @@ pub fn run(
         tell_people(settings, it, &result, out)?;
     }
     Ok(Exit::yes_if(it.apply || !result.differs()))
+}
+
+/// What the rules remember at the beginning of a span must be there as single readings.
+fn refuse_summarised(settings: &Settings, it: &ReplayArgs, asked: &ReplaySpan) -> anyhow::Result<()> {
+    let back_to = asked.from.checked_sub(SignedDuration::from_secs(RESTORE_S)).unwrap_or(Timestamp::MIN);
+    let site = asked.site.as_ref().map(Id::as_str);
+    let said = only_daily(&reader(settings)?, &settings.gardens, site, Some(back_to))?;
+    if said.is_empty() {
+        return Ok(());
+    }
+    let text = format!(
+        "--from {} is too early: {} The rules look back {} days, so a replay begins so many days after then, or later",
+        it.from,
+        said.join(" "),
+        RESTORE_S / 86_400
+    );
+    Err(WrongInput::new(text).into())
 }
 
 /// A span without a reading has nothing to replay, and its alarms are not touched.

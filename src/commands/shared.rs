@@ -13,6 +13,7 @@ use crate::garden::plan::{Garden, place_called, shared_zone};
 use crate::model::Id;
 use crate::settings::Settings;
 use crate::store::Reader;
+use crate::text::spoken;
 use crate::text::times::{self, End};
 
 /// The store, for reading.
@@ -55,6 +56,29 @@ pub(super) fn span_on(
 ) -> Result<(Option<Timestamp>, Option<Timestamp>), String> {
     let moment = |text: Option<&str>, end| text.map(|text| times::moment(text, zone, end)).transpose();
     Ok((moment(from, End::From)?, moment(to, End::To)?))
+}
+
+/// Says of each site of which only daily figures are kept at `from`; `None`: the beginning.
+///
+/// # Errors
+/// When the store cannot be read.
+pub(super) fn only_daily(
+    reader: &Reader,
+    gardens: &[Garden],
+    site: Option<&str>,
+    from: Option<Timestamp>,
+) -> anyhow::Result<Vec<String>> {
+    let mut thinned = reader.thinned_sites().context("reading which days are kept")?;
+    thinned.retain(|it| site.is_none_or(|site| site == it.site) && from.is_none_or(|from| from < it.from));
+    let several = thinned.len() > 1;
+    Ok(thinned
+        .into_iter()
+        .map(|it| {
+            let garden = gardens.iter().find(|garden| garden.site.id.as_str() == it.site);
+            let said = spoken::only_daily(it.from, &zone_of(garden));
+            if several { format!("{}: {said}", it.site) } else { said }
+        })
+        .collect())
 }
 
 /// The moment that `--at` names, a local one on the clock of the garden `site`; `now` where

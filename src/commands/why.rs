@@ -4,15 +4,17 @@
 use std::io::Write;
 
 use anyhow::Context as _;
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::exit::{Exit, WrongInput};
-use super::shared::{at_or_now, print_json, site_of};
+use super::shared::{at_or_now, only_daily, print_json, site_of};
 use crate::alarms::AlarmRecord;
 use crate::engine::alarm_json::steps;
 use crate::engine::{recent, system_now};
+use crate::garden::RESTORE_S;
 use crate::garden::view::{AlarmView, Figure, SiteView};
 use crate::settings::Settings;
+use crate::store::Reader;
 use crate::text::labels;
 use crate::why::Step;
 
@@ -58,9 +60,15 @@ pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Re
         .filter(|a| place.is_none_or(|place| a.record.key.place.as_str() == place))
         .collect();
     let nothing = figures.is_empty() && alarms.is_empty();
+    // As far back as the rules remember.
+    let back_to = now.checked_sub(SignedDuration::from_secs(RESTORE_S)).unwrap_or(now);
+    let only_daily = match Reader::open(&settings.store.path) {
+        Ok(reader) => only_daily(&reader, &settings.gardens, Some(site.as_str()), Some(back_to))?,
+        Err(_) => Vec::new(),
+    };
     if it.json {
         let told = serde_json::json!({
-            "site": site.as_str(), "place": place, "at": view.now.to_string(),
+            "site": site.as_str(), "place": place, "at": view.now.to_string(), "only_daily": only_daily,
             "figures": figures.iter().map(|f| serde_json::json!({
                 "name": f.name, "value": f.value, "number": f.number, "unit": f.unit, "why": steps(&f.why),
             })).collect::<Vec<_>>(),
@@ -72,6 +80,9 @@ pub fn run(settings: &Settings, it: &WhyArgs, out: &mut dyn Write) -> anyhow::Re
         print_json(&told, out)?;
     } else {
         writeln!(out, "As the garden stood {}.", labels::full_moment(view.now, &view.time_zone))?;
+        for said in &only_daily {
+            writeln!(out, "{said} What the rules remember of those days is missing here.")?;
+        }
         for figure in &figures {
             writeln!(out, "\n{}: {}", figure.name, figure.value)?;
             print(&figure.why, out)?;

@@ -10,9 +10,7 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 use super::columns::{millis, timestamp};
-use super::error::StoreError;
 use super::query;
-use super::reader::Reader;
 use crate::history::{Bin, Point};
 use crate::quality::Flag;
 
@@ -235,35 +233,4 @@ pub(super) fn move_to(transaction: &Transaction<'_>, from: u32, to: u32) -> rusq
             .execute("DELETE FROM day_summary WHERE series = ?1 AND start = ?2", params![from, start])?;
     }
     Ok(moved)
-}
-
-/// From when on every single reading of a site is kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SingleReadingsFrom {
-    pub site: String,
-    /// A midnight of the site's clock. Of before, days' figures may be all that is kept.
-    pub from: Timestamp,
-}
-
-impl Reader {
-    /// From when on every single reading of a site is kept; `None`: none has been put into
-    /// days' figures yet.
-    ///
-    /// # Errors
-    ///
-    /// When the file cannot be read.
-    pub fn single_readings_from(&self, site: &str) -> Result<Option<Timestamp>, StoreError> {
-        Ok(self.thinned_sites()?.into_iter().find(|it| it.site == site).map(|it| it.from))
-    }
-
-    /// The sites of which single readings have been put into days' figures.
-    ///
-    /// # Errors
-    ///
-    /// When the file cannot be read.
-    pub fn thinned_sites(&self) -> Result<Vec<SingleReadingsFrom>, StoreError> {
-        self.list("days", "SELECT site, until FROM thinned ORDER BY site", [], |row| {
-            Ok(SingleReadingsFrom { site: row.get(0)?, from: super::columns::time(row, 1)? })
-        })
-    }
 }

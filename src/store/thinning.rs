@@ -16,14 +16,12 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp, ToSpan};
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, params};
 
 use super::columns::{millis, timestamp};
 use super::day_rows;
-use super::error::StoreError;
-use super::quarter_rows::{self, QuarterProgress};
-use super::query::{self, write_error};
-use super::writer::Store;
+use super::quarter_rows::{self, Quarters};
+use super::query;
 use crate::garden::plan::Garden;
 use crate::history::{BinWidth, Point, bin_of, quarter_of};
 
@@ -32,7 +30,7 @@ const STEP_MAX: i64 = 6_000;
 
 /// Rows in the queue for other servers from which on it is waited for: to look for readings
 /// in it would take too long.
-const QUEUE_MAX: i64 = 100_000;
+pub(super) const QUEUE_MAX: i64 = 100_000;
 
 /// For how long the clock must have gone on without a step before anything goes by it.
 const STEADY: SignedDuration = SignedDuration::from_hours(1);
@@ -76,7 +74,7 @@ struct SeriesCutoff {
 
 /// What one step has found.
 #[derive(Default)]
-struct Step {
+pub(super) struct ThinStep {
     /// The readings of each day.
     days: BTreeMap<(u32, i64), Vec<Point>>,
     keys: Vec<(i64, u32)>,
@@ -101,7 +99,7 @@ impl Thinning {
     }
 
     /// Whether the clock may be believed: a wrong one would take away too much.
-    fn is_steady(&mut self, now: Timestamp) -> bool {
+    pub(super) fn is_steady(&mut self, now: Timestamp) -> bool {
         let (since, last) = self.clock.unwrap_or((now, now));
         let jumped = now.duration_since(last).abs() > JUMP;
         let since = if jumped { now } else { since };
@@ -110,7 +108,7 @@ impl Thinning {
     }
 
     /// Finds the cutoffs of `now`; begins again where they have moved on.
-    fn look(&mut self, connection: &Connection, now: Timestamp) -> rusqlite::Result<()> {
+    pub(super) fn look(&mut self, connection: &Connection, now: Timestamp) -> rusqlite::Result<()> {
         let Some(keep) = self.keep_days else { return Ok(()) };
         let quarter = Some(quarter_of(millis(now)));
         if self.looked == quarter {
@@ -147,10 +145,43 @@ impl Thinning {
         Ok(())
     }
 
+    /// Whether any are to go.
+    pub(super) fn is_on(&self) -> bool {
+        self.keep_days.is_some()
+    }
+
+    /// Whether there may be something to do.
+    pub(super) fn has_more(&self) -> bool {
+        self.cursor.is_some()
+    }
+
+    /// Does a step: adds readings to their days and takes them away.
+    pub(super) fn step(
+        &self,
+        transaction: &Transaction<'_>,
+        quarters: &mut Quarters,
+    ) -> rusqlite::Result<ThinStep> {
+        let Some(after) = self.cursor else { return Ok(ThinStep::default()) };
+        let step = self.read(transaction, after)?;
+        self.add(transaction, &step)?;
+        step.take_away(transaction)?;
+        for (series, start) in step.cut.intersection(&step.quarters) {
+            quarters.touch(transaction, *start, *series)?;
+        }
+        Ok(step)
+    }
+
+    /// A step was committed.
+    pub(super) fn done(&mut self, step: &ThinStep) -> ThinProgress {
+        self.cursor = step.last.filter(|_| !step.whole);
+        let readings = step.keys.len() as u64;
+        if step.whole && readings == 0 { ThinProgress::Done } else { ThinProgress::More { readings } }
+    }
+
     /// Reads what comes next.
-    fn read(&self, transaction: &Transaction<'_>, after: (i64, i64)) -> rusqlite::Result<Step> {
+    fn read(&self, transaction: &Transaction<'_>, after: (i64, i64)) -> rusqlite::Result<ThinStep> {
         let before = self.of.iter().map(|it| it.1).max().unwrap_or(i64::MIN);
-        let mut step = Step::default();
+        let mut step = ThinStep::default();
         let mut rows: Vec<((i64, u32), Result<Point, String>)> = Vec::new();
         let mut select = transaction.prepare_cached(
             "SELECT at, series, raw, value, flag, late FROM reading
@@ -187,7 +218,7 @@ impl Thinning {
     }
 
     /// Adds the readings of a step to their days.
-    fn add(&self, transaction: &Transaction<'_>, step: &Step) -> rusqlite::Result<()> {
+    fn add(&self, transaction: &Transaction<'_>, step: &ThinStep) -> rusqlite::Result<()> {
         let mut mark = transaction.prepare_cached(
             "INSERT INTO thinned (site, until, first_at, last_at) VALUES (?1, ?2, ?3, ?4)
              ON CONFLICT (site) DO UPDATE SET until = max(until, excluded.until),
@@ -219,7 +250,7 @@ fn held(connection: &Connection, from: i64, to: i64) -> rusqlite::Result<HashSet
     Ok(held)
 }
 
-impl Step {
+impl ThinStep {
     /// Takes the readings away, with what was noted of them elsewhere.
     fn take_away(&self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
         let (Some(first), Some(last)) = (self.keys.first(), self.keys.last()) else { return Ok(()) };
@@ -253,71 +284,5 @@ impl Step {
             }
         }
         Ok(())
-    }
-}
-
-impl Store {
-    /// Keeps single readings for so many whole days before today from now on, of the sites of
-    /// `gardens`; `None`: for ever, as until it is said.
-    pub fn set_keep_readings(&mut self, days: Option<u32>, gardens: &[Garden]) {
-        self.thinning.keep(days, gardens);
-    }
-
-    /// Does one small step of putting readings that are older than they are to be kept into
-    /// their days' figures; it takes some milliseconds. Nothing goes until the clock has gone
-    /// on steadily for an hour, or while very many readings
-    /// wait for another server.
-    /// [`Reader::bins`](super::Reader::bins) returns the same days before and after it.
-    ///
-    /// # Errors
-    ///
-    /// When the database cannot be read or written. Nothing is lost by it.
-    pub fn thin(&mut self, now: Timestamp) -> Result<ThinProgress, StoreError> {
-        if self.thinning.keep_days.is_none() || !self.thinning.is_steady(now) {
-            return Ok(ThinProgress::Done);
-        }
-        self.thin_now(now)
-    }
-
-    /// The same where somebody has asked for it and so answers for the clock.
-    ///
-    /// # Errors
-    ///
-    /// As for [`Store::thin`].
-    pub fn thin_now(&mut self, now: Timestamp) -> Result<ThinProgress, StoreError> {
-        if self.thinning.keep_days.is_none() {
-            return Ok(ThinProgress::Done);
-        }
-        if self.fill_quarters(now)? == QuarterProgress::More {
-            return Ok(ThinProgress::More { readings: 0 });
-        }
-        self.settle()?;
-        if self.marks.forwarding.rows() > QUEUE_MAX {
-            return Ok(ThinProgress::Done);
-        }
-        let failed = write_error(&self.path, "days' figures");
-        self.thinning.look(&self.connection, now).map_err(failed)?;
-        let Some(after) = self.thinning.cursor else { return Ok(ThinProgress::Done) };
-        // It stays doubtful where it was: the next commit has to wake all that wait.
-        let was = std::mem::replace(&mut self.doubtful, true);
-        let transaction =
-            self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
-        let mut thin = || {
-            let step = self.thinning.read(&transaction, after)?;
-            self.thinning.add(&transaction, &step)?;
-            step.take_away(&transaction)?;
-            for (series, start) in &step.cut {
-                if step.quarters.contains(&(*series, *start)) {
-                    self.quarters.touch(&transaction, *start, *series)?;
-                }
-            }
-            Ok(step)
-        };
-        let step = thin().map_err(failed)?;
-        transaction.commit().map_err(failed)?;
-        self.doubtful = was;
-        self.thinning.cursor = step.last.filter(|_| !step.whole);
-        let readings = step.keys.len() as u64;
-        Ok(if step.whole && readings == 0 { ThinProgress::Done } else { ThinProgress::More { readings } })
     }
 }

@@ -228,7 +228,7 @@ impl Store {
         record_bytes(&self.path)
     }
 
-    /// Writes the file anew without gaps. The disk needs as much room meanwhile as it takes.
+    /// Writes the file again without gaps. The disk needs as much room meanwhile as it takes.
     ///
     /// # Errors
     ///

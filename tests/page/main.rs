@@ -17,6 +17,7 @@ mod plain_words;
 mod report;
 mod setup_pages;
 mod shut_out;
+mod thinned;
 mod usage;
 mod views;
 

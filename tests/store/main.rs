@@ -19,6 +19,7 @@ mod property;
 mod renamed;
 mod replay;
 mod thinned;
+mod thinned_words;
 mod versions;
 mod water_command;
 

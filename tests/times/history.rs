@@ -27,7 +27,7 @@ use rusqlite::Connection;
 use school::SITE;
 use trug::history::BinWidth;
 use trug::settings::Settings;
-use trug::store::{QuarterProgress, Reader, Store};
+use trug::store::{QuarterProgress, Reader, Store, ThinProgress};
 
 const ZONE: &str = "Australia/Adelaide";
 const START: &str = "2021-01-01T00:00:00Z";
@@ -51,6 +51,41 @@ fn main() {
     println!("size of the file            {:.2} GB", std::fs::metadata(&path).unwrap().len() as f64 / 1e9);
     times(&path, end);
     pages::pages(&settings);
+    if let Some(days) = std::env::var("KEEP_DAYS").ok().map(|days| days.parse().unwrap()) {
+        thin(&settings, days, end);
+    }
+}
+
+/// Puts what is older than so many days into daily figures as the daemon does, without its
+/// pauses, and gives the room back.
+fn thin(settings: &Settings, days: u32, end: Timestamp) {
+    let mut store = Store::open(&settings.store.path, &settings.gardens).unwrap();
+    store.set_keep_readings(Some(days), &settings.gardens);
+    let before = store.bytes();
+    let (began, mut steps, mut gone, mut longest) = (Instant::now(), 0_u64, 0, 0.0_f64);
+    loop {
+        let one = Instant::now();
+        let thinned = store.thin_now(end).unwrap();
+        longest = longest.max(one.elapsed().as_secs_f64() * 1e3);
+        let ThinProgress::More { readings } = thinned else { break };
+        (steps, gone) = (steps + 1, gone + readings);
+    }
+    let took = began.elapsed().as_secs_f64();
+    println!(
+        "{gone} readings of before the last {days} days went into daily figures in {took:.1} s without a pause: {steps} \
+         steps, the longest {longest:.1} ms"
+    );
+    let thinned = store.bytes();
+    let began = Instant::now();
+    store.give_room_back().unwrap();
+    let (after, took) = (store.bytes(), began.elapsed().as_secs_f64());
+    let mb = |bytes: u64| bytes as f64 / 1e6;
+    println!(
+        "size of the record: {:.1} MB before, {:.1} MB after it, {:.1} MB with the room given back, in {took:.1} s",
+        mb(before),
+        mb(thinned),
+        mb(after)
+    );
 }
 
 /// Makes the quarter hours as the daemon does, without its pauses.

@@ -30,6 +30,8 @@ pub(super) struct SensorPreview<'s> {
     /// Stored already, with the same raw number and with another one.
     repeated: usize,
     conflicting: usize,
+    /// Of days of which only daily figures are kept.
+    summarised: usize,
 }
 
 /// What the readings, in order of time, would bring to the store.
@@ -69,10 +71,17 @@ pub(super) fn preview<'s>(
             without_value: 0,
             repeated: 0,
             conflicting: 0,
+            summarised: 0,
         };
         let mut there = match &reader {
             Some(reader) => stored(reader, garden, sensor, first.at, last.at)?,
             None => HashMap::new(),
+        };
+        let single = match &reader {
+            Some(reader) => {
+                reader.single_readings_from(garden.site.id.as_str()).context("reading which days are kept")?
+            }
+            None => None,
         };
         let mut calibrator = Calibrator::new();
         for line in readings {
@@ -81,6 +90,8 @@ pub(super) fn preview<'s>(
                 Some(value) => preview.value = Some(wider(preview.value.unwrap_or((value, value)), value)),
                 None => preview.without_value += 1,
             }
+            let is_new = !there.contains_key(&line.at);
+            preview.summarised += usize::from(is_new && single.is_some_and(|single| line.at < single));
             // The first of two in the files is the one that is stored.
             match there.insert(line.at, line.raw) {
                 Some(raw) if raw.to_bits() == line.raw.to_bits() => preview.repeated += 1,
@@ -144,6 +155,14 @@ impl SensorPreview<'_> {
         if self.repeated > 0 {
             writeln!(out, "  {} of them are stored already.", self.repeated)?;
         }
+        if self.summarised > 0 {
+            writeln!(
+                out,
+                "  {} of them are of days of which only daily figures are kept. Those that may be in them would not be \
+                 taken.",
+                self.summarised
+            )?;
+        }
         if self.conflicting > 0 {
             writeln!(
                 out,
@@ -168,6 +187,7 @@ impl SensorPreview<'_> {
             "without_a_value": self.without_value,
             "repeated": self.repeated,
             "conflicting": self.conflicting,
+            "only_daily_figures_kept": self.summarised,
         })
     }
 }

@@ -101,6 +101,10 @@ pub fn replay(
 fn known_part(reader: &Reader, span: &ReplaySpan) -> Result<Option<ReplaySpan>, StoreError> {
     let Some((first, last)) = reader.known_span()? else { return Ok(None) };
     let end = last.saturating_add(SignedDuration::from_millis(1)).unwrap_or(last);
+    // Of days whose single readings have gone nothing can be said.
+    let thinned = reader.thinned_sites()?;
+    let of_site = thinned.iter().filter(|it| span.site.as_ref().is_none_or(|site| site.as_str() == it.site));
+    let first = of_site.map(|it| it.from).chain([first]).max().unwrap_or(first);
     let span = ReplaySpan { site: span.site.clone(), from: span.from.max(first), to: span.to.min(end) };
     Ok((span.from < span.to).then_some(span))
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::call::ApiCall;
 use super::fault::ApiFault;
 use super::sensors::place_id;
-use crate::export::SensorRecord;
+use crate::export::{SensorRecord, TimeSpan};
 use crate::page::PageSource;
 use crate::page::context::PageContext;
 use crate::page::wait::{NoAnswer, answered};
@@ -48,4 +48,10 @@ pub(super) async fn find_sensor<V: PageSource>(call: &ApiCall<V>) -> Result<Sens
         ApiFault::unknown("sensor", &sensor, garden.sensors.iter().map(|it| it.id.as_str()))
     })?;
     Ok(SensorRecord::of(newest, zone))
+}
+
+/// From when on every single reading is kept, where a span begins before it.
+pub(super) fn only_daily(reader: &Reader, site: &str, span: TimeSpan) -> Result<Option<String>, StoreError> {
+    let single = reader.single_readings_from(site)?.filter(|single| span.from < *single);
+    Ok(single.map(|single| single.to_string()))
 }

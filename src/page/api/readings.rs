@@ -8,7 +8,7 @@ use tokio::time::Instant;
 use super::call::ApiCall;
 use super::cursor::Cursor;
 use super::fault::ApiFault;
-use super::read::{LOOKED, find_sensor, read};
+use super::read::{LOOKED, find_sensor, only_daily, read};
 use super::resource::AnswerFormat;
 use super::stream;
 use crate::export::{SensorRecord, TimeSpan, walk_readings};
@@ -20,6 +20,9 @@ struct RecordJson<'a> {
     #[serde(flatten)]
     of: &'a SensorRecord,
     step: &'a str,
+    /// The first moment of which every single reading is kept, where the span begins before it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    single_readings_from: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     readings: Option<Vec<ReadingJson>>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -83,18 +86,25 @@ async fn raw<V: PageSource>(
     })?;
     let filter = sensor.filter(span);
     let until = Instant::now() + LOOKED;
-    let (readings, next) = read(&call.context, move |reader| {
+    let site = sensor.site.clone();
+    let (readings, next, single) = read(&call.context, move |reader| {
         let mut readings = Vec::new();
         let enough = || Instant::now() > until;
         let next = walk_readings(reader, &filter, after, limit, enough, |row| {
             readings.push(reading(&row.point()));
         })?;
-        Ok((readings, next))
+        Ok((readings, next, only_daily(reader, &site, span)?))
     })
     .await?;
     let next = call.next(next.map(Cursor::Reading));
-    let record =
-        RecordJson { of: sensor, step: BinWidth::Raw.name(), readings: Some(readings), bins: None, next };
+    let record = RecordJson {
+        of: sensor,
+        step: BinWidth::Raw.name(),
+        single_readings_from: single,
+        readings: Some(readings),
+        bins: None,
+        next,
+    };
     call.json(&record, record.next.as_deref())
 }
 
@@ -112,17 +122,26 @@ async fn bins<V: PageSource>(
     span.from = after.map_or(span.from, |after| after.max(span.from));
     let until = Instant::now() + LOOKED;
     let of = sensor.clone();
-    let (bins, next) = read(&call.context, move |reader| {
+    let asked = span;
+    let (bins, next, single) = read(&call.context, move |reader| {
         let mut bins = Vec::new();
         let enough = || Instant::now() > until;
         let next = of.walk_bins(reader, span, step, limit, enough, |bin| {
             bins.push(binned(bin, of.figures(bin)));
         })?;
-        Ok((bins, next))
+        let single = if step == BinWidth::Day { None } else { only_daily(reader, &of.site, asked)? };
+        Ok((bins, next, single))
     })
     .await?;
     let next = call.next(next.map(|next| Cursor::Bin(next.as_millisecond())));
-    let record = RecordJson { of: sensor, step: step.name(), readings: None, bins: Some(bins), next };
+    let record = RecordJson {
+        of: sensor,
+        step: step.name(),
+        single_readings_from: single,
+        readings: None,
+        bins: Some(bins),
+        next,
+    };
     call.json(&record, record.next.as_deref())
 }
 

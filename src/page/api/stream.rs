@@ -8,6 +8,7 @@ use std::io;
 use std::sync::Arc;
 
 use axum::body::{Body, Bytes};
+use axum::http::HeaderName;
 use axum::http::header::{CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE, VARY};
 use axum::response::{IntoResponse, Response};
 use jiff::{SignedDuration, Timestamp};
@@ -19,7 +20,7 @@ use tracing::{debug, warn};
 
 use super::answer::insert;
 use super::fault::ApiFault;
-use super::read::{LOOKED, read};
+use super::read::{LOOKED, only_daily, read};
 use crate::export::{SensorRecord, TimeSpan, column_names, reading_row, walk_readings};
 use crate::history::BinWidth;
 use crate::page::PageSource;
@@ -36,6 +37,9 @@ const WAITING: usize = 2;
 /// Single readings of one stream cover so many days at most: a connection lives two
 /// minutes, and a stream shall not be cut in the middle.
 pub(super) const RAW_DAYS_MAX: i64 = 366;
+
+/// The header that says from when on every single reading is kept, where the span begins before.
+const SINGLE_READINGS_FROM: HeaderName = HeaderName::from_static("single-readings-from");
 
 type CsvPart = io::Result<Bytes>;
 
@@ -60,6 +64,8 @@ pub(super) async fn csv<V: PageSource>(
             return Err(ApiFault::parameter("from", &given, detail, accepted));
         }
     }
+    let (site, is_day) = (of.site.clone(), step == BinWidth::Day);
+    let single = read(context, move |reader| only_daily(reader, &site, span)).await?.filter(|_| !is_day);
     let place = Arc::clone(&context.api_streams).try_acquire_owned().map_err(|_| {
         ApiFault::busy("As many streams as Trug sends at one time are under way. Try again in a minute.")
     })?;
@@ -83,6 +89,9 @@ pub(super) async fn csv<V: PageSource>(
     const MEDIA: &str = "text/csv; charset=utf-8; header=present";
     let headers = [(CONTENT_TYPE, MEDIA), (CACHE_CONTROL, "no-store"), (VARY, "Accept")];
     let mut response = (headers, Body::from_stream(parts)).into_response();
+    if let Some(single) = single {
+        insert(&mut response, SINGLE_READINGS_FROM, &single);
+    }
     insert(&mut response, CONTENT_DISPOSITION, &format!("attachment; filename=\"{name}\""));
     Ok(response)
 }
