@@ -4,15 +4,17 @@
 //! added to the row in the transaction that takes it away. So what a day came to is its
 //! row and the readings of it that are still there, at any moment.
 
-use std::ops::ControlFlow;
-
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
-use super::columns::{millis, timestamp};
-use super::query;
 use crate::history::{Bin, Point};
 use crate::quality::Flag;
+
+// It stands below the columns of other tables: series are found with it.
+
+fn millis(at: Timestamp) -> i64 {
+    at.as_millisecond()
+}
 
 /// The longest day of a site's clock, ms: 25 hours, and one for a zone that was put right.
 const LONGEST_DAY_MS: i64 = 26 * 3_600_000;
@@ -136,7 +138,7 @@ fn write(transaction: &Transaction<'_>, series: u32, day: &DaySummary) -> rusqli
 
 /// From [`COLUMNS`].
 fn read_row(row: &Row<'_>) -> rusqlite::Result<DaySummary> {
-    let time = |ms: i64| timestamp(ms).unwrap_or(Timestamp::MIN);
+    let time = |ms: i64| Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MIN);
     let mut bin = Bin::empty(time(row.get(0)?), time(row.get(1)?));
     (bin.readings, bin.good, bin.suspect, bin.bad) = (row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?);
     bin.sum = row.get(6)?;
@@ -170,17 +172,20 @@ pub(super) fn read(
     let sql = format!(
         "SELECT {COLUMNS} FROM day_summary WHERE series = ?1 AND start > ?2 AND start < ?3 ORDER BY start"
     );
-    query::each(connection, &sql, params![series, from.saturating_sub(LONGEST_DAY_MS), to], |row| {
+    let mut select = connection.prepare_cached(&sql)?;
+    let mut rows = select.query(params![series, from.saturating_sub(LONGEST_DAY_MS), to])?;
+    while let Some(row) = rows.next()? {
         each(&read_row(row)?.bin);
-        Ok(ControlFlow::Continue(()))
-    })
+    }
+    Ok(())
 }
 
 /// Good readings in the days of a series with `from` <= start < `to`.
 pub(super) fn good(connection: &Connection, series: u32, (from, to): (i64, i64)) -> rusqlite::Result<u64> {
     let sql =
         "SELECT coalesce(sum(good), 0) FROM day_summary WHERE series = ?1 AND start >= ?2 AND start < ?3";
-    query::one::<i64>(connection, sql, params![series, from, to]).map(i64::unsigned_abs)
+    let good: i64 = connection.prepare_cached(sql)?.query_row(params![series, from, to], |row| row.get(0))?;
+    Ok(good.unsigned_abs())
 }
 
 /// The first reading of a series that is in a day's row, milliseconds.
@@ -188,7 +193,7 @@ pub(super) fn first_of(connection: &Connection, series: u32) -> rusqlite::Result
     // A day that begins later may hold none that is earlier.
     let sql = "SELECT min(seen_from) FROM
                (SELECT seen_from FROM day_summary WHERE series = ?1 ORDER BY start LIMIT 2)";
-    query::one(connection, sql, [series])
+    connection.prepare_cached(sql)?.query_row([series], |row| row.get(0))
 }
 
 /// Whether a reading of this time may be in a day's row already: it lies between the first
@@ -204,7 +209,7 @@ pub(super) fn holds(connection: &Connection, series: u32, at: i64) -> rusqlite::
 
 /// All readings that are in days' rows.
 pub(super) fn readings(connection: &Connection) -> rusqlite::Result<i64> {
-    query::one(connection, "SELECT coalesce(sum(readings), 0) FROM day_summary", [])
+    connection.query_row("SELECT coalesce(sum(readings), 0) FROM day_summary", [], |row| row.get(0))
 }
 
 /// Moves the days of one series to another. A day that both have is put together where none
@@ -224,7 +229,11 @@ pub(super) fn move_to(transaction: &Transaction<'_>, from: u32, to: u32) -> rusq
          AND EXISTS (SELECT 1 FROM day_summary AS own WHERE own.series = ?2 AND own.start = day_summary.start
                      AND (own.seen_to < day_summary.seen_from OR own.seen_from > day_summary.seen_to))"
     );
-    for day in query::list(transaction, &sql, params![from, to], read_row)? {
+    let days: Vec<DaySummary> = transaction
+        .prepare_cached(&sql)?
+        .query_map(params![from, to], read_row)?
+        .collect::<rusqlite::Result<_>>()?;
+    for day in days {
         let start = millis(day.bin.start);
         let mut both = merge(transaction, to, start, || DaySummary::empty(day.bin.start, day.bin.end), &[])?;
         both.put_together(&day);

@@ -10,13 +10,29 @@ use rusqlite::TransactionBehavior;
 use super::columns::time;
 use super::error::StoreError;
 use super::quarter_rows::QuarterProgress;
-use super::query::write_error;
+use super::query::{self, write_error};
 use super::reader::Reader;
 use super::thinning::{QUEUE_MAX, ThinProgress};
 use super::writer::Store;
 use crate::garden::plan::Garden;
 
 impl Store {
+    fn has_forwarders(&self) -> rusqlite::Result<bool> {
+        query::one(&self.connection, "SELECT EXISTS (SELECT 1 FROM forwarder)", [])
+    }
+
+    /// What waits for a server that is not set up any more would hold its readings for ever.
+    fn empty_queue(&mut self) -> rusqlite::Result<()> {
+        self.doubtful = true;
+        let mut marks = self.marks;
+        let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        marks.forwarding.let_go(&transaction)?;
+        transaction.commit()?;
+        self.marks = marks;
+        self.doubtful = false;
+        Ok(())
+    }
+
     /// Keeps single readings for so many whole days before today from now on, of the sites of
     /// `gardens`; `None`: for ever, as until it is said.
     pub fn set_keep_readings(&mut self, days: Option<u32>, gardens: &[Garden]) {
@@ -52,10 +68,15 @@ impl Store {
             return Ok(ThinProgress::More { readings: 0 });
         }
         self.settle()?;
+        let path = self.path.clone();
+        let failed = write_error(&path, "days' figures");
+        if self.marks.forwarding.rows() > 0 && !self.has_forwarders().map_err(failed)? {
+            self.empty_queue().map_err(failed)?;
+            return Ok(ThinProgress::More { readings: 0 });
+        }
         if self.marks.forwarding.rows() > QUEUE_MAX {
             return Ok(ThinProgress::Done);
         }
-        let failed = write_error(&self.path, "days' figures");
         self.thinning.look(&self.connection, now).map_err(failed)?;
         if !self.thinning.has_more() {
             return Ok(ThinProgress::Done);

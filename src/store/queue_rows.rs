@@ -143,6 +143,14 @@ impl ForwardQueue {
         self.next - self.first
     }
 
+    /// Takes off the queue what is in it, a step at a time: there is no server to get it.
+    pub(super) fn let_go(&mut self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+        let to = (self.first - 1 + FORWARD_STEP).min(self.last());
+        transaction.prepare_cached("DELETE FROM forward_queue WHERE seq <= ?1")?.execute([to])?;
+        self.first = to + 1;
+        Ok(())
+    }
+
     /// Notes how far forwarders have come. A position never goes back.
     pub(super) fn note(
         &mut self,

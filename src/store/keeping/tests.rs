@@ -167,3 +167,29 @@ fn a_long_queue_for_a_server_is_waited_for() {
         Ok(0)
     );
 }
+
+/// What waits for a server that was taken out of the settings holds nothing.
+#[test]
+fn a_queue_without_a_server_is_let_go() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("trug.db");
+    let readings = fill(&path);
+    let mut store = open(&path);
+    store.set_forwarders(&[]).unwrap();
+    thin_all(&mut store);
+    let first =
+        crate::store::Reader::open(&path).unwrap().single_readings_from("saltbush-gully").unwrap().unwrap();
+    let connection = Connection::open(&path).unwrap();
+    let before: i64 = connection
+        .query_row("SELECT count(*) FROM reading WHERE at < ?1", [first.as_millisecond()], |row| row.get(0))
+        .unwrap();
+    assert_eq!(before, 0);
+    assert_eq!(counted(&path).0, readings);
+    // A server that comes later gets what comes from then on, from the first row.
+    store.set_forwarders(&["later"]).unwrap();
+    let batch = Batch { readings: vec![reading(0, DAYS * 86_400_000 + 1000, 1.0)], ..Batch::default() };
+    store.commit(&Transaction { forward: true, ..only(&batch) }).unwrap();
+    let reader = crate::store::Reader::open(&path).unwrap();
+    let position = reader.forward_position("later").unwrap();
+    assert_eq!(reader.forward_rows(position, 10).unwrap().len(), 1);
+}
