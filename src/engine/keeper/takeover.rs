@@ -74,6 +74,7 @@ pub struct PreparedPlan {
     limit: SensorLimit,
     forwarders: Vec<String>,
     keep_rejects: u32,
+    keep_readings_days: Option<u32>,
     health_limits: HealthLimits,
 }
 
@@ -113,6 +114,7 @@ impl PreparedPlan {
             limit: SensorLimit { burst: after.broker.sensor_burst, per_s: after.broker.sensor_per_s },
             forwarders: after.forward.iter().map(|it| it.name.clone()).collect(),
             keep_rejects: after.store.keep_rejects,
+            keep_readings_days: after.store.keep_readings_days,
             health_limits: after.watch.limits,
         })
     }
@@ -203,6 +205,9 @@ impl Engine {
         let standing = self.read_standing(&mut rebuilt, &kept, &shared, now)?;
         self.store.set_forwarders(&plan.forwarders.iter().map(String::as_str).collect::<Vec<_>>())?;
         self.store.set_keep_rejects(plan.keep_rejects);
+        if clock == Clock::Arrival {
+            self.store.set_keep_readings(plan.keep_readings_days, &gardens);
+        }
 
         // From here on nothing can fail.
         self.snapshots.take_over(&unchanged);
