@@ -279,13 +279,6 @@ impl Simulation {
         if self.now_s >= self.next_midnight_s {
             self.begin_local_day();
         }
-        let weather_day = (self.now_s + self.standard_s).div_euclid(86_400);
-        if weather_day != self.weather_day {
-            self.weather_day = weather_day;
-            self.judge.day(&self.school, &self.plan, self.days[1].et0_mm, self.now_s);
-            self.days.rotate_left(1);
-            self.days[2] = self.weather.day();
-        }
         let minute = self.minute();
         let today = &self.days[1];
         let et0_mm = today.et0_mm * today.sun[minute];
@@ -311,8 +304,21 @@ impl Simulation {
         self.judge.settle_waterings(&self.school, &self.plan, self.now_s, false);
         self.step_probes(gauge_mm);
         self.now_s += 60;
+        self.begin_weather_day();
         self.see_air();
         self.measure();
+    }
+
+    /// The weather's next day, before anything is seen at its midnight.
+    fn begin_weather_day(&mut self) {
+        let weather_day = (self.now_s + self.standard_s).div_euclid(86_400);
+        if weather_day == self.weather_day {
+            return;
+        }
+        self.weather_day = weather_day;
+        self.judge.day(&self.school, &self.plan, self.days[1].et0_mm, self.now_s);
+        self.days.rotate_left(1);
+        self.days[2] = self.weather.day();
     }
 
     fn begin_local_day(&mut self) {
@@ -586,4 +592,26 @@ fn climate(scenario: &Scenario, first_date: Date) -> Climate {
         })
         .collect();
     climate
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::FIELD_GARDEN;
+
+    #[test]
+    fn the_air_does_not_jump_at_midnight() {
+        let school = School::parse(FIELD_GARDEN).expect("the field's garden");
+        let scenario = Scenario::named("thaw").expect("a scenario of the list");
+        let mut simulation = Simulation::new(&school, &scenario, scenario.seed);
+        let mut midnights = 0;
+        for _ in 0..12 * 1440 {
+            let before_c = simulation.air_c;
+            simulation.step();
+            let change_c = simulation.air_c - before_c;
+            assert!(change_c.abs() < 0.1, "{change_c} °C in the minute to {}", simulation.now());
+            midnights += u32::from(simulation.minute() == 0);
+        }
+        assert_eq!(midnights, 12);
+    }
 }

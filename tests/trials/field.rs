@@ -25,8 +25,6 @@ const NOT_YET: &[(&str, &str, usize, usize)] = &[
     ("field months", "watering-hours", 1, 0),
     // The first run that fails is not noticed with one of two seeds.
     ("one-timer", "watering-missed", 1, 0),
-    // A night that threatens frost after a week of it is told with one of two seeds only; why is not known yet.
-    ("thaw", "frost", 1, 0),
     // With one of two seeds.
     ("swapped-sensors", "dry-bed", 0, 1),
 ];
