@@ -11,6 +11,7 @@ mod hours;
 mod key;
 mod lane;
 pub(crate) mod scale;
+pub(crate) mod small_ground;
 pub(crate) mod svg;
 mod table;
 mod thin;

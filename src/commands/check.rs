@@ -259,6 +259,7 @@ fn notes(settings: &Settings) -> Vec<String> {
         && !page.open_here
         && !page.open_to_network
         && page.password.is_none()
+        && page.users.is_empty()
     {
         notes.push(
             "nobody can read the page: [page] names no password_file, and reading without one is off on this \

@@ -13,6 +13,7 @@ use tokio_util::sync::CancellationToken;
 use super::access::{Gate, Rules, Visitor};
 use super::cache::CacheMoment;
 use super::forms::{FormFields, TakenForms};
+use super::gardens::GardenLines;
 use super::layout::PageFrame;
 use super::limits::AttemptLimit;
 use super::month::{MonthCache, TermCache};
@@ -72,6 +73,7 @@ pub(super) struct PageContext<V> {
     pub(super) terms: TermCache,
     pub(super) wettings: WettingCache,
     pub(super) days: SensorDayCache,
+    pub(super) garden_lines: GardenLines,
     pub(super) taken_forms: Mutex<TakenForms>,
     pub(super) garden_files: Mutex<Vec<GardenFile>>,
     pub(super) listeners: Arc<Semaphore>,
@@ -94,6 +96,7 @@ impl<V: PageSource> PageContext<V> {
             terms: TermCache::default(),
             wettings: WettingCache::default(),
             days: SensorDayCache::default(),
+            garden_lines: GardenLines::default(),
             taken_forms: Mutex::default(),
             garden_files: Mutex::new(setup.garden_files),
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),

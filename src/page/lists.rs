@@ -1,4 +1,4 @@
-//! Lists: sites, sensors, and topics that have no place yet.
+//! Lists: sensors, and topics that have no place yet.
 
 use std::sync::Arc;
 
@@ -48,22 +48,6 @@ async fn sensor_months<V: PageSource>(site: &SitePage<V>) -> Result<Vec<Markup>,
         .zip(bins.iter())
         .map(|(it, bins)| spark::month(it.measures, bins, &days))
         .collect())
-}
-
-pub(super) fn sites_page(frame: &PageFrame, sites: &[(Id, String)], not_placed: &[NotPlaced]) -> Markup {
-    // The list belongs to no one site, so its times are in UTC and dated.
-    let body = html! {
-        h1 { "Gardens" }
-        @if sites.is_empty() { p { "There is no garden in the gardens folder yet." } }
-        ul class="sites" {
-            @for (id, name) in sites {
-                li { a href={ "/site/" (id) } { (name) } }
-            }
-        }
-        (topics_table(not_placed, Timestamp::UNIX_EPOCH, &TimeZone::UTC, None))
-        @if !not_placed.is_empty() { p { "Times on this page are UTC." } }
-    };
-    frame.page("Gardens", &body)
 }
 
 /// What each sensor said last, and what speaks and has no sensor yet.
@@ -222,7 +206,12 @@ fn new_sensor_address(site: &Id, topic: &str) -> Option<String> {
 
 /// Topics that send readings and that no sensor names; nothing where there are none. On a
 /// site's own page each leads to the form that makes its lines.
-fn topics_table(topics: &[NotPlaced], now: Timestamp, zone: &TimeZone, site: Option<&Id>) -> Markup {
+pub(super) fn topics_table(
+    topics: &[NotPlaced],
+    now: Timestamp,
+    zone: &TimeZone,
+    site: Option<&Id>,
+) -> Markup {
     let cells = |topic: &NotPlaced| {
         [
             html! {

@@ -23,6 +23,7 @@ pub(crate) mod contrast;
 mod drawing;
 pub mod figures;
 mod forms;
+mod gardens;
 mod ground;
 mod health;
 mod jobs;

@@ -13,7 +13,7 @@ use crate::text::labels;
 const CARDS_MAX: usize = 12;
 
 /// Trouble before what is well.
-fn trouble_first(condition: Condition) -> u8 {
+pub(super) fn trouble_first(condition: Condition) -> u8 {
     match condition {
         Condition::Act => 0,
         Condition::Unknown => 1,

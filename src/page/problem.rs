@@ -4,6 +4,10 @@ use axum::http::StatusCode;
 use axum::http::header::{ALLOW, HeaderName, RETRY_AFTER};
 use axum::response::{IntoResponse, Response};
 
+/// Said to somebody whose sign-in may change nothing.
+pub(super) const READS_ONLY: &str =
+    "With this sign-in you can read, and change nothing. Whoever runs Trug can give you one that may.";
+
 /// How a password is set.
 pub(super) const HOW_TO_SET: &str = "Whoever runs Trug sets one: run \"trug password\", put the line that it prints into a file, name the file as \
      password_file in the section [page] of trug.toml, and have Trug use it with \"trug reload\".";
@@ -29,6 +33,8 @@ pub(super) enum Problem {
     FormOutdated,
     /// The password is needed first.
     NotEntered,
+    /// The sign-in may read and not change.
+    ReadsOnly,
     /// No password is set, so nobody can change anything.
     NothingChanges,
     /// From elsewhere, without a session; the guard asks for the password where it can.
@@ -128,6 +134,7 @@ impl Problem {
                 "The password is needed first",
                 "Nothing was changed. Sign in, then go back, load the page again and send the form again.",
             ),
+            Self::ReadsOnly => (StatusCode::FORBIDDEN, "This sign-in only reads", READS_ONLY),
             Self::NothingChanges => {
                 (StatusCode::FORBIDDEN, "Nothing can be changed on this page", HOW_TO_SET)
             }

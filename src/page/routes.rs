@@ -175,10 +175,13 @@ fn admit(gate: &Gate, parts: &mut Parts) -> Option<Response> {
     let path = parts.uri.path();
     // A form is kept until the password is there.
     let may_read = visitor.may_read || access::is_open(path) || waits_for_password(parts, &visitor);
+    let seen = visitor.gardens.holds_path(path);
     let refused = if path != ANSWER && path != "/health" && !gate.is_known_host(&origin) {
         Some(Problem::WrongHost.into_response())
     } else if path != ANSWER && parts.method == Method::POST && !access::is_own(parts) {
         Some(Problem::ForeignForm.into_response())
+    } else if may_read && !seen {
+        Some(Problem::NotFound.into_response())
     } else if may_read {
         None
     } else {

@@ -63,6 +63,25 @@ impl Task<'_> {
     }
 }
 
+impl Task<'_> {
+    /// What it is about, with its place.
+    fn words(&self, view: &SiteView) -> String {
+        match self {
+            Self::Alarm(alarm) => format!("{}: {}", alarm.place_name, labels::kind(alarm.record.key.kind)),
+            Self::Watered(_, question) => watered_words(question),
+            Self::MulchLaid(_, question) => format!("{}: was the mulch laid?", question.name),
+            Self::Changed(_, question) => format!("{}: did somebody change or move it?", question.name),
+            Self::Job(job) if job.place == view.name => job.job.name.clone(),
+            Self::Job(job) => format!("{}: {}", job.place, job.job.name),
+        }
+    }
+}
+
+fn watered_words(question: &WettingQuestion) -> String {
+    let names: Vec<String> = question.beds.iter().map(|(_, name)| name.clone()).collect();
+    format!("What watered {}?", list(&names))
+}
+
 /// What a list of things to do is about, and where it stands.
 pub(super) struct TaskList<'a> {
     pub(super) frame: &'a PageFrame,
@@ -75,47 +94,66 @@ pub(super) struct TaskList<'a> {
     pub(super) then: String,
 }
 
-impl<'a> TaskList<'a> {
-    fn is_here(&self, id: &Id) -> bool {
-        self.place.is_none_or(|ids| ids.contains(&id))
-    }
+/// What is to do in a garden, in a line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct TaskSummary {
+    pub(super) count: usize,
+    /// What is done first has the lowest; without anything to do the highest of all.
+    pub(super) rank: u8,
+    /// What comes first.
+    pub(super) first: Option<String>,
+}
 
-    fn tasks(&self) -> Vec<Task<'a>> {
-        let view = self.view;
-        let due = |job: &&JobView| {
-            job.is_due() && job.job.place.as_ref().map_or(self.place.is_none(), |it| self.is_here(it))
-        };
-        let jobs: Vec<&JobView> = view.jobs.iter().filter(due).collect();
-        // A job that is overdue stands in the list itself, with its own button.
-        let twice = |alarm: &AlarmView| {
-            let key = &alarm.record.key;
-            key.kind == Kind::JobOverdue && jobs.iter().any(|job| *job.id() == key.place)
-        };
-        let alarms = view.alarms.iter().filter(|alarm| {
-            !alarm.record.state.is_hidden() && self.is_here(&alarm.record.key.place) && !twice(alarm)
-        });
-        let watered = view
-            .questions
-            .iter()
-            .enumerate()
-            .filter(|(_, it)| it.beds.iter().any(|(id, _)| self.is_here(id)));
-        let mulch = view.mulch_questions.iter().enumerate().filter(|(_, it)| self.is_here(&it.bed));
-        let changed = view.change_questions.iter().enumerate().filter(|(_, it)| self.is_here(&it.sensor));
-        let mut tasks: Vec<Task<'a>> = alarms
-            .map(Task::Alarm)
-            .chain(changed.map(|(number, it)| Task::Changed(number, it)))
-            .chain(mulch.map(|(number, it)| Task::MulchLaid(number, it)))
-            .chain(watered.map(|(number, it)| Task::Watered(number, it)))
-            .chain(jobs.iter().copied().map(Task::Job))
-            .collect();
-        // Stable: within one rank the garden's own order stays.
-        tasks.sort_by_key(|task| task.rank(view.now));
-        tasks
+impl TaskSummary {
+    pub(super) fn of(view: &SiteView) -> Self {
+        let tasks = tasks(view, None);
+        Self {
+            count: tasks.len(),
+            rank: tasks.first().map_or(u8::MAX, |task| task.rank(view.now)),
+            first: tasks.first().map(|task| task.words(view)),
+        }
     }
+}
 
+fn is_among(place: Option<&[&Id]>, id: &Id) -> bool {
+    place.is_none_or(|ids| ids.contains(&id))
+}
+
+/// What is to do at a place, its sensors among its ids, or in the whole site.
+fn tasks<'a>(view: &'a SiteView, place: Option<&[&Id]>) -> Vec<Task<'a>> {
+    let is_here = |id: &Id| is_among(place, id);
+    let due =
+        |job: &&JobView| job.is_due() && job.job.place.as_ref().map_or(place.is_none(), |it| is_here(it));
+    let jobs: Vec<&JobView> = view.jobs.iter().filter(due).collect();
+    // A job that is overdue stands in the list itself, with its own button.
+    let twice = |alarm: &AlarmView| {
+        let key = &alarm.record.key;
+        key.kind == Kind::JobOverdue && jobs.iter().any(|job| *job.id() == key.place)
+    };
+    let alarms = view
+        .alarms
+        .iter()
+        .filter(|alarm| !alarm.record.state.is_hidden() && is_here(&alarm.record.key.place) && !twice(alarm));
+    let watered =
+        view.questions.iter().enumerate().filter(|(_, it)| it.beds.iter().any(|(id, _)| is_here(id)));
+    let mulch = view.mulch_questions.iter().enumerate().filter(|(_, it)| is_here(&it.bed));
+    let changed = view.change_questions.iter().enumerate().filter(|(_, it)| is_here(&it.sensor));
+    let mut tasks: Vec<Task<'a>> = alarms
+        .map(Task::Alarm)
+        .chain(changed.map(|(number, it)| Task::Changed(number, it)))
+        .chain(mulch.map(|(number, it)| Task::MulchLaid(number, it)))
+        .chain(watered.map(|(number, it)| Task::Watered(number, it)))
+        .chain(jobs.iter().copied().map(Task::Job))
+        .collect();
+    // Stable: within one rank the garden's own order stays.
+    tasks.sort_by_key(|task| task.rank(view.now));
+    tasks
+}
+
+impl TaskList<'_> {
     /// The list; where nothing is to do, `nothing` instead.
     pub(super) fn draw(&self, nothing: Markup) -> Markup {
-        let mut tasks = self.tasks();
+        let mut tasks = tasks(self.view, self.place);
         // What is over and not urgent is told in a line, unless it is all there is.
         let all = tasks.len();
         let over = |task: &Task<'_>| task.rank(self.view.now) == OVER;
@@ -238,10 +276,7 @@ impl<'a> TaskList<'a> {
                 let title = labels::kind(alarm.record.key.kind);
                 html! { (place(&alarm.place_name)) (title) }
             }
-            Task::Watered(_, question) => {
-                let names: Vec<String> = question.beds.iter().map(|(_, name)| name.clone()).collect();
-                html! { "What watered " (list(&names)) "?" }
-            }
+            Task::Watered(_, question) => html! { (watered_words(question)) },
             Task::MulchLaid(_, question) => html! { (place(&question.name)) "Was the mulch laid?" },
             Task::Changed(_, question) => html! { (question.name) ": did somebody change or move it?" },
             Task::Job(job) => html! {
@@ -300,7 +335,7 @@ impl<'a> TaskList<'a> {
 
     /// What is not an alarm yet.
     fn waiting(&self) -> Markup {
-        let here = self.view.pending.iter().filter(|it| self.is_here(&it.key.place));
+        let here = self.view.pending.iter().filter(|it| is_among(self.place, &it.key.place));
         let words: Vec<String> = self
             .garden
             .map(|garden| here.map(|it| pending_words(garden, it, self.view.now)).collect())

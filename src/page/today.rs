@@ -10,15 +10,14 @@ use super::PageSource;
 use super::access::Visitor;
 use super::answered_by::{self, AnsweredBy};
 use super::context::{PageContext, SitePage};
-use super::ground;
 use super::jobs;
 use super::layout::PageFrame;
-use super::lists::sites_page;
 use super::place;
 use super::places;
 use super::problem::Problem;
 use super::tasks::{self, TaskList};
 use super::wait::ask;
+use super::{gardens, ground};
 use crate::garden::plan::Garden;
 use crate::garden::view::{SensorView, SiteView};
 use crate::text::labels;
@@ -31,16 +30,18 @@ pub(super) async fn home<V: PageSource>(
     RawQuery(query): RawQuery,
 ) -> Result<Markup, Problem> {
     let frame = context.frame(visitor, query.as_deref(), "/");
-    let sites = ask(context.views.sites()).await?;
-    let not_placed = context.topics_not_placed().await?;
+    let mut sites = ask(context.views.sites()).await?;
+    let seen = frame.visitor.gardens.clone();
+    sites.retain(|(id, _)| seen.holds(id.as_str()));
     if let [(id, _)] = sites.as_slice() {
         let view = context.view(id.as_str()).await?;
+        let not_placed = context.not_placed(&view).await?;
         place::look_ahead(&context, &view);
         let garden = context.record.garden(view.id.as_str());
         let answered = answered_by::answered(&context, &view).await;
         return Ok(page(&frame.of_site(&view), garden, &view, &answered, not_placed.len()));
     }
-    Ok(sites_page(&frame, &sites, &not_placed))
+    gardens::gardens(&context, frame, query.as_deref(), &seen, &sites).await
 }
 
 /// `/site/ID`.

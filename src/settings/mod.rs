@@ -50,6 +50,7 @@ mod watch;
 mod watering;
 mod written;
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use toml::de::DeTable;
@@ -64,7 +65,7 @@ pub use forward::{Forward, ForwardAuth};
 pub use identity::ClientIdentity;
 pub use keys::{KeyFile, KeyRow, KeyTable, key_reference};
 pub use mail::{Login, Mail, MailSecurity, Sender};
-pub use page::Page;
+pub use page::{Page, PageUser};
 pub use plan_lines::{GardenFile, PlanNumbers, PlanPlace, PlanRefused, plan_metres, plan_value};
 pub use secret::Secret;
 pub use telling::TellingSettings;
@@ -72,6 +73,7 @@ pub use watch::Watching;
 pub use written::{RawMeaning, SensorDraft, SensorPlace, check_new_sensor, free_id, id_for, quoted_text};
 
 use crate::garden::plan::Garden;
+use crate::model::Id;
 pub(crate) use address::is_loopback;
 use daemon::{Daemon, GARDENS_FOLDER};
 use document::{Document, parse};
@@ -311,12 +313,35 @@ impl SettingsReader {
         self.borne.extend(borne);
     }
 
+    /// Notes users whose gardens are none. Where a file could not be read, it may have been its.
+    fn gardens_of_users(&mut self, page: &Page) {
+        if self.gardens_unread {
+            return;
+        }
+        let known: BTreeSet<&Id> = self.gardens.iter().map(|it| &it.site.id).collect();
+        for user in &page.users {
+            for id in user.gardens.iter().flatten().filter(|id| !known.contains(id)) {
+                self.faults.push(Fault {
+                    file: self.files.first().cloned().unwrap_or_default(),
+                    line: None,
+                    key: format!("page.user[{}].gardens", user.name),
+                    given: format!("\"{id}\""),
+                    accepted: "the id of a garden that has a file in the gardens folder".to_owned(),
+                    nearest: fault::nearest(id.as_str(), known.iter().map(|it| it.as_str())),
+                });
+            }
+        }
+    }
+
     fn finish(mut self, daemon: Option<Daemon>) -> Result<Settings, Faults> {
         let excused = |key: &str| match key.strip_prefix("garden.") {
             Some(_) => self.gardens_unread && !self.sites.iter().any(|site| key.starts_with(site.as_str())),
             None => self.daemon_unread,
         };
         self.env.unused(&self.sites, excused, &mut self.faults);
+        if let Some(page) = daemon.as_ref().and_then(|it| it.page.as_ref()) {
+            self.gardens_of_users(page);
+        }
         let settings = daemon.and_then(|d| {
             Some(Settings {
                 broker: d.broker?,

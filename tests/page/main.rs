@@ -19,6 +19,7 @@ mod setup_pages;
 mod shut_out;
 mod thinned;
 mod usage;
+mod users;
 mod views;
 
 #[path = "../support/mod.rs"]

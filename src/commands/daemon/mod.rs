@@ -184,6 +184,7 @@ impl Tasks {
 fn rules(settings: &Settings) -> Rules {
     settings.page.as_ref().map_or_else(Rules::default, |page| Rules {
         password: page.password.clone(),
+        users: page.users.clone(),
         public_names: page.public_names.clone(),
         open_reading: page.open_to_network,
         local_needs_password: !page.open_here,

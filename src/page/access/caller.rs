@@ -11,7 +11,7 @@ use axum::http::HeaderMap;
 use axum::http::header::{COOKIE, FORWARDED};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use ring::digest::{SHA256, digest};
+use ring::digest::SHA256;
 use ring::hmac;
 use ring::rand::{SecureRandom, SystemRandom};
 
@@ -42,9 +42,17 @@ pub(in crate::page) enum PasswordCaller {
 pub(super) struct KnownBrowsers(hmac::Key);
 
 impl KnownBrowsers {
-    pub(super) fn of(password: &PasswordHash) -> Self {
-        let secret = digest(&SHA256, format!("browsers that have entered\0{}", password.as_str()).as_bytes());
-        Self(hmac::Key::new(hmac::HMAC_SHA256, secret.as_ref()))
+    /// Of the passwords that are set; `None` without any.
+    pub(super) fn of<'a>(passwords: impl Iterator<Item = &'a PasswordHash>) -> Option<Self> {
+        let mut secret = ring::digest::Context::new(&SHA256);
+        secret.update(b"browsers that have entered");
+        let mut any = false;
+        for password in passwords {
+            secret.update(b"\0");
+            secret.update(password.as_str().as_bytes());
+            any = true;
+        }
+        any.then(|| Self(hmac::Key::new(hmac::HMAC_SHA256, secret.finish().as_ref())))
     }
 
     /// The browser that a request comes from, if it is known.
@@ -157,10 +165,11 @@ mod tests {
 
     #[test]
     fn only_a_cookie_of_this_password_is_known() {
-        let (one, other) = (
-            KnownBrowsers::of(&PasswordHash::of("a").unwrap()),
-            KnownBrowsers::of(&PasswordHash::of("b").unwrap()),
-        );
+        let [a, b] = ["a", "b"].map(|password| PasswordHash::of(password).unwrap());
+        let known = |passwords: &[&PasswordHash]| KnownBrowsers::of(passwords.iter().copied());
+        assert!(known(&[]).is_none());
+        let (one, other) = (known(&[&a]).unwrap(), known(&[&b]).unwrap());
+        let two = known(&[&a, &b]).unwrap();
         let set = one.cookie(&SystemRandom::new(), false).unwrap();
         let shown = set.split(';').next().unwrap();
         let sent = |cookie: &str| {
@@ -170,6 +179,7 @@ mod tests {
         };
         assert!(one.find(&sent(&format!("trug=x; trug-known=forged.tag; {shown}"))).is_some());
         assert!(other.find(&sent(shown)).is_none(), "another password");
+        assert!(two.find(&sent(shown)).is_none(), "another user has one");
         let (id, _) = shown.split_once('.').unwrap();
         for forged in [id.to_owned(), format!("{id}."), format!("{shown}A"), "trug-known=.".to_owned()] {
             assert!(one.find(&sent(&forged)).is_none(), "{forged}");

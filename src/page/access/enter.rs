@@ -37,7 +37,7 @@ pub(in crate::page) async fn ask<V: PageSource>(
     RawQuery(query): RawQuery,
 ) -> Response {
     let query = FormFields::of(query.unwrap_or_default());
-    page(context.notice.as_deref(), &visitor, local(query.text("to")), LastTry::None)
+    page(&context, &visitor, local(query.text("to")), LastTry::None)
 }
 
 /// Takes the password. A right one begins a new session, whatever the browser came with.
@@ -64,7 +64,7 @@ pub(in crate::page) async fn take<V: PageSource>(
         PasswordOutcome::TooMany => LastTry::TooMany,
         PasswordOutcome::Busy => LastTry::Busy,
     };
-    Ok(page(context.notice.as_deref(), &visitor, to, last))
+    Ok(page(&context, &visitor, to, last))
 }
 
 /// The field of a form for the name of whoever sends it.
@@ -105,6 +105,9 @@ pub(in crate::page) async fn entered_with<V: PageSource>(
                 let own = HeaderValue::from_str(&format!("{}={token}", session::NAME));
                 parts.headers.insert(COOKIE, own.map_err(|_| Problem::Fault.into_response())?);
                 let visitor = gate.visitor(&parts, origin);
+                if !visitor.gardens.holds_path(&path) {
+                    return Err(Problem::NotFound.into_response());
+                }
                 form.add(FORM_TOKEN, visitor.form_token.as_deref().unwrap_or_default());
                 parts.extensions.insert(visitor);
                 parts.headers.remove(CONTENT_LENGTH);
@@ -122,7 +125,7 @@ pub(in crate::page) async fn entered_with<V: PageSource>(
         p { "What you filled in is kept. It is saved when you enter the password." }
         form class="enter" method="post" action=(path) {
             @for (field, value) in form.all() { input type="hidden" name=(field) value=(value); }
-            (fields(fault, last == LastTry::Wrong, name.as_deref()))
+            (fields(fault, last == LastTry::Wrong, name.as_deref(), gate.has_users()))
             button type="submit" { "Save" }
         }
         (shared_computer())
@@ -140,8 +143,8 @@ pub(in crate::page) async fn leave<V: PageSource>(
     body: Body,
 ) -> Result<Response, Problem> {
     let form = FormFields::read(&headers, body, FormFields::BYTES_MAX).await?;
-    if visitor.may_change {
-        context.gate.allows(&visitor, &form)?;
+    if visitor.has_entered() {
+        context.gate.owns(&visitor, &form)?;
         context.gate.end(&headers);
     }
     let mut gone = go("/", [session::cookie("", origin.secure)]);
@@ -167,8 +170,9 @@ fn local(to: &str) -> &str {
     if plain && here { to } else { "/" }
 }
 
-fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: LastTry) -> Response {
-    if !visitor.can_enter {
+fn page<V: PageSource>(context: &PageContext<V>, visitor: &Visitor, to: &str, last: LastTry) -> Response {
+    let notice = context.notice.as_deref();
+    if !visitor.can_enter && !visitor.has_entered() {
         let body = html! {
             h1 { "There is no password" }
             p { "Nothing can be changed on this page, since no password is set for it." }
@@ -178,7 +182,8 @@ fn page(notice: Option<&str>, visitor: &Visitor, to: &str, last: LastTry) -> Res
         return (StatusCode::FORBIDDEN, plain_page(notice, "There is no password", &body)).into_response();
     }
     let (status, title, fault) = last.words();
-    let body = form(visitor, to, title, fault, last == LastTry::Wrong);
+    let fields = fields(fault, last == LastTry::Wrong, None, context.gate.has_users());
+    let body = form(visitor, to, title, &fields);
     answered((status, plain_page(notice, title, &body)).into_response(), last)
 }
 
@@ -215,18 +220,19 @@ fn answered(mut response: Response, last: LastTry) -> Response {
     response
 }
 
-fn form(visitor: &Visitor, to: &str, title: &str, fault: Option<&str>, wrong: bool) -> Markup {
+fn form(visitor: &Visitor, to: &str, title: &str, fields: &Markup) -> Markup {
     html! {
         h1 { (title) }
-        @if visitor.may_change {
-            p { "You are signed in. You can add to the Garden log and answer alarms. " a href=(to) { "Go on" } "." }
+        @if visitor.has_entered() {
+            p { "You are signed in. " @if visitor.may_change { "You can add to the Garden log and answer alarms. " }
+                a href=(to) { "Go on" } "." }
             (visitor.corner("/"))
         } @else {
             p { "With the password you can add to the Garden log, answer alarms, and read this page on other "
                 "computers and phones." }
             form class="enter" method="post" action="/enter" {
                 input type="hidden" name="to" value=(to);
-                (fields(fault, wrong, None))
+                (fields)
                 button type="submit" { "Sign in" }
             }
             (shared_computer())
@@ -235,16 +241,30 @@ fn form(visitor: &Visitor, to: &str, title: &str, fault: Option<&str>, wrong: bo
 }
 
 /// The fields for password and name.
-fn fields(fault: Option<&str>, wrong: bool, name: Option<&str>) -> Markup {
+///
+/// `by_name`: whether the name decides which gardens are seen.
+fn fields(fault: Option<&str>, wrong: bool, name: Option<&str>, by_name: bool) -> Markup {
     html! {
+        @if by_name { (name_field(name, by_name)) }
         @if let Some(fault) = fault { p id="password-fault" class="fault" role="alert" { (fault) } }
         label for="password" { "Password" }
         input id="password" name="password" type="password" autocomplete="current-password" required
             aria-invalid=[wrong.then_some("true")] aria-describedby=[wrong.then_some("password-fault")];
-        label for="name" { "Your name, if you like" }
-        input id="name" name=(NAME) type="text" autocomplete="nickname" maxlength=(Answer::NAME_MAX)
+        @if !by_name { (name_field(name, by_name)) }
+    }
+}
+
+fn name_field(name: Option<&str>, by_name: bool) -> Markup {
+    let (label, complete) =
+        if by_name { ("Your name here", "username") } else { ("Your name, if you like", "nickname") };
+    html! {
+        label for="name" { (label) }
+        input id="name" name=(NAME) type="text" autocomplete=(complete) maxlength=(Answer::NAME_MAX)
             value=[name] aria-describedby="name-help";
-        p id="name-help" class="standing" { "Others then see who answered an alarm. Enter no child's name." }
+        p id="name-help" class="standing" {
+            @if by_name { "As whoever runs Trug gave it to you, with the password. Others see who answered an alarm." }
+            @else { "Others then see who answered an alarm. Enter no child's name." }
+        }
     }
 }
 

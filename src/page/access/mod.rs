@@ -10,6 +10,7 @@ mod enter;
 mod origin;
 mod session;
 
+use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -27,8 +28,10 @@ use self::caller::{BrowserId, KnownBrowsers, PasswordCaller};
 use self::session::{SessionId, Sessions};
 use super::forms::{FormFields, see_other};
 use super::limits::AttemptLimit;
-use super::problem::{HOW_TO_SET, Problem};
+use super::problem::{HOW_TO_SET, Problem, READS_ONLY};
+use crate::model::Id;
 use crate::password::PasswordHash;
+use crate::settings::PageUser;
 
 pub(super) use self::caller::network;
 pub(super) use self::enter::{ask, entered_with, leave, take};
@@ -37,8 +40,11 @@ pub(super) use self::origin::{RequestOrigin, is_own};
 /// Who may do what, as the settings say.
 #[derive(Clone, Debug, Default)]
 pub struct Rules {
-    /// `None`: nothing can be changed on the page.
+    /// What opens every garden, to changes as well.
     pub password: Option<PasswordHash>,
+    /// Who enters by name, each to gardens of their own. Without them and a password nothing
+    /// can be changed on the page.
+    pub users: Vec<PageUser>,
     /// Host names in small letters under which the page is reached; empty: any.
     pub public_names: Vec<String>,
     /// Whether everybody may read without a password.
@@ -50,6 +56,13 @@ pub struct Rules {
     pub trusted_proxies: Vec<IpAddr>,
     /// Origins whose pages may read the interface in a visitor's browser.
     pub origins: Vec<String>,
+}
+
+impl Rules {
+    /// Every password's hash.
+    fn hashes(&self) -> impl Iterator<Item = &PasswordHash> {
+        self.password.iter().chain(self.users.iter().map(|user| &user.password))
+    }
 }
 
 /// Where a request came from; the server puts it beside each one.
@@ -70,6 +83,37 @@ pub struct Visitor {
     pub said: Option<String>,
     /// The name that was given with the password, if any.
     pub name: Option<String>,
+    pub gardens: GardensSeen,
+}
+
+/// The gardens that a visitor sees.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum GardensSeen {
+    #[default]
+    All,
+    /// Those of this list and no others: the rest does not exist for this visitor.
+    Only(Arc<[Id]>),
+}
+
+impl GardensSeen {
+    /// Whether the visitor sees a garden.
+    pub fn holds(&self, id: &str) -> bool {
+        match self {
+            Self::All => true,
+            Self::Only(ids) => ids.iter().any(|it| it.as_str() == id),
+        }
+    }
+
+    /// Whether the visitor sees what a path shows: a garden's pages and data, or what is of
+    /// no garden. What is of all of them is for those who see all.
+    pub(super) fn holds_path(&self, path: &str) -> bool {
+        let of_garden = ["/site/", "/api/v1/sites/"].into_iter().find_map(|head| path.strip_prefix(head));
+        match of_garden {
+            // An id has no character that is written in another way in an address.
+            Some(rest) => self.holds(rest.split('/').next().unwrap_or_default()),
+            None => path != "/metrics" || *self == Self::All,
+        }
+    }
 }
 
 impl Visitor {
@@ -78,6 +122,11 @@ impl Visitor {
         html! {
             @if let Some(token) = &self.form_token { input type="hidden" name=(FORM_TOKEN) value=(token); }
         }
+    }
+
+    /// Whether the visitor has a session.
+    pub(super) fn has_entered(&self) -> bool {
+        self.form_token.is_some()
     }
 
     /// Whether forms are shown: what is sent is taken, or the password is asked for first and
@@ -89,7 +138,7 @@ impl Visitor {
     /// A way in or out, for a corner of each page. `path` is the page to come back to.
     pub(super) fn corner(&self, path: &str) -> Markup {
         html! {
-            @if self.may_change {
+            @if self.has_entered() {
                 form class="corner" method="post" action="/leave" {
                     (self.form_field())
                     button type="submit" { "Sign out" @if let Some(name) = &self.name { ", " (name) } }
@@ -104,7 +153,9 @@ impl Visitor {
     pub(super) fn how_to_change(&self) -> Markup {
         html! {
             @if self.may_change {}
-            @else if self.can_enter {
+            @else if self.has_entered() {
+                p class="standing" { (READS_ONLY) }
+            } @else if self.can_enter {
                 p class="standing asked-later" { "The password is asked for when you save." }
             } @else {
                 p { "Nothing can be changed on this page: no password is set. " (HOW_TO_SET) }
@@ -143,6 +194,10 @@ const TRIES_OF_KNOWN: u32 = 600;
 /// Keeps the door: rules, sessions and how often a password was tried.
 pub(super) struct Gate {
     rules: Rules,
+    /// The number of each user, by the key of the name.
+    users: HashMap<String, usize>,
+    /// The gardens of each user, in their order.
+    seen: Vec<GardensSeen>,
     sessions: Mutex<Sessions>,
     tries: AttemptLimit<IpAddr>,
     tries_here: AttemptLimit<()>,
@@ -171,8 +226,14 @@ impl Gate {
         let key = hmac::Key::generate(hmac::HMAC_SHA256, &random).map_err(|_| {
             std::io::Error::other("the system gives no random numbers for the page's sessions")
         })?;
+        let numbered = rules.users.iter().enumerate();
+        let seen = |user: &PageUser| {
+            user.gardens.as_ref().map_or(GardensSeen::All, |ids| GardensSeen::Only(ids.as_slice().into()))
+        };
         Ok(Self {
-            known: rules.password.as_ref().map(KnownBrowsers::of),
+            known: KnownBrowsers::of(rules.hashes()),
+            users: numbered.map(|(number, user)| (PageUser::key(&user.name), number)).collect(),
+            seen: rules.users.iter().map(seen).collect(),
             rules,
             sessions: Mutex::default(),
             tries: AttemptLimit::new(TRIES_FROM_ONE, TRIES_FROM_ALL),
@@ -188,13 +249,17 @@ impl Gate {
     pub(super) fn visitor(&self, parts: &Parts, origin: &RequestOrigin) -> Visitor {
         let session = self.session(&parts.headers);
         let entered = session.is_some();
+        let user = session.and_then(|id| self.sessions().user(&id));
+        let reads_only = user.and_then(|it| self.rules.users.get(it)).is_some_and(|it| !it.may_change);
         Visitor {
             may_read: (origin.from_here && !self.rules.local_needs_password)
                 || self.rules.open_reading
                 || entered,
-            may_change: entered,
+            may_change: entered && !reads_only,
             form_token: session.map(|id| self.form_token(&id)),
-            can_enter: self.rules.password.is_some(),
+            // Who has entered to read is not asked again with each form.
+            can_enter: self.rules.hashes().next().is_some() && !reads_only,
+            gardens: user.and_then(|it| self.seen.get(it)).cloned().unwrap_or_default(),
             name: session.and_then(|id| self.sessions().name(&id)),
             said: session.filter(|_| shows(parts)).and_then(|id| self.sessions().take_said(&id)),
         }
@@ -218,10 +283,21 @@ impl Gate {
     /// came from a page that we made for this session.
     ///
     /// # Errors
-    /// [`Problem::NotEntered`] without a session, [`Problem::FormOutdated`] for the wrong
-    /// token.
+    /// [`Problem::NotEntered`] without a session, [`Problem::ReadsOnly`] for one that changes
+    /// nothing, [`Problem::FormOutdated`] for the wrong token.
     pub(super) fn allows(&self, visitor: &Visitor, form: &FormFields) -> Result<(), Problem> {
-        let Some(token) = visitor.form_token.as_deref().filter(|_| visitor.may_change) else {
+        if visitor.has_entered() && !visitor.may_change {
+            return Err(Problem::ReadsOnly);
+        }
+        self.owns(visitor, form)
+    }
+
+    /// Refuses a form that did not come from a page that we made for its sender's session.
+    ///
+    /// # Errors
+    /// As [`Gate::allows`], for any session.
+    pub(super) fn owns(&self, visitor: &Visitor, form: &FormFields) -> Result<(), Problem> {
+        let Some(token) = visitor.form_token.as_deref() else {
             return Err(if visitor.can_enter { Problem::NotEntered } else { Problem::NothingChanges });
         };
         let given = form.text(FORM_TOKEN);
@@ -250,15 +326,29 @@ impl Gate {
         self.known.as_ref().filter(|_| new)?.cookie(&self.random, secure)
     }
 
+    /// Whether people enter by name.
+    pub(super) fn has_users(&self) -> bool {
+        !self.users.is_empty()
+    }
+
     /// Checks a password off the threads that serve; a right one begins a session for somebody
-    /// of that name.
+    /// of that name. A user's name goes with the user's own password only; another name is
+    /// whatever somebody likes to be called who knows the password of all.
     pub(super) async fn try_password(
         &self,
         password: String,
         name: Option<String>,
         caller: PasswordCaller,
     ) -> PasswordOutcome {
-        let Some(hash) = self.rules.password.clone() else { return PasswordOutcome::Wrong };
+        let user = name.as_deref().and_then(|name| self.users.get(&PageUser::key(name)).copied());
+        let known = user.and_then(|it| self.rules.users.get(it));
+        let name = known.map(|it| it.name.clone()).or(name);
+        let right = known.map(|it| &it.password).or(self.rules.password.as_ref());
+        // A name that is nobody's takes as long as a wrong password.
+        let Some(hash) = right.or_else(|| self.rules.hashes().next()).cloned() else {
+            return PasswordOutcome::Wrong;
+        };
+        let opens = right.is_some();
         let now = Instant::now();
         let allowed = match caller {
             PasswordCaller::Known(browser) => self.tries_of_known.allows(browser, now),
@@ -272,7 +362,7 @@ impl Gate {
             return PasswordOutcome::Busy;
         };
         let checked = tokio::task::spawn_blocking(move || {
-            let right = hash.is_of(&password);
+            let right = hash.is_of(&password) && opens;
             drop(place);
             right
         });
@@ -284,7 +374,7 @@ impl Gate {
             PasswordCaller::Here => self.tries_here.forgive(&()),
             PasswordCaller::Elsewhere(address) => self.tries.forgive(&address),
         }
-        match self.sessions().begin(&self.random, name, Instant::now()) {
+        match self.sessions().begin(&self.random, name, user, Instant::now()) {
             Some(token) => PasswordOutcome::Right(token),
             None => PasswordOutcome::Busy,
         }

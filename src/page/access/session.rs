@@ -48,6 +48,8 @@ struct SessionLife {
     said: Option<String>,
     /// The name that was given with the password.
     name: Option<String>,
+    /// The number of the user whose password it was; `None`: the password of all gardens.
+    user: Option<usize>,
 }
 
 /// The sessions that hold.
@@ -61,6 +63,7 @@ impl Sessions {
         &mut self,
         random: &SystemRandom,
         name: Option<String>,
+        user: Option<usize>,
         now: Instant,
     ) -> Option<String> {
         let mut token = [0; TOKEN_BYTES];
@@ -71,7 +74,7 @@ impl Sessions {
         {
             self.0.remove(&id);
         }
-        self.0.insert(id_of(&token), SessionLife { began: now, seen: now, said: None, name });
+        self.0.insert(id_of(&token), SessionLife { began: now, seen: now, said: None, name, user });
         Some(text(&token))
     }
 
@@ -103,6 +106,11 @@ impl Sessions {
     /// The name of whoever entered, where one was given.
     pub(super) fn name(&self, id: &SessionId) -> Option<String> {
         self.0.get(id)?.name.clone()
+    }
+
+    /// The number of the user who entered; `None` for whoever knows the password of all.
+    pub(super) fn user(&self, id: &SessionId) -> Option<usize> {
+        self.0.get(id)?.user
     }
 
     pub(super) fn end(&mut self, id: &SessionId) {
@@ -157,8 +165,8 @@ mod tests {
     fn a_session_ends_when_it_rests_and_when_it_is_old() {
         let (random, began) = (SystemRandom::new(), Instant::now());
         let mut sessions = Sessions::default();
-        let token = sessions.begin(&random, None, began).unwrap();
-        let resting = sessions.begin(&random, None, began).unwrap();
+        let token = sessions.begin(&random, None, None, began).unwrap();
+        let resting = sessions.begin(&random, None, None, began).unwrap();
         let step = IDLE_MAX - Duration::from_secs(1);
         let mut now = began;
         while now + step < began + LIFE_MAX {
@@ -174,11 +182,11 @@ mod tests {
     fn two_thousand_sessions_keep_within_the_bound() {
         let (random, began) = (SystemRandom::new(), Instant::now());
         let mut sessions = Sessions::default();
-        let first = sessions.begin(&random, None, began).unwrap();
+        let first = sessions.begin(&random, None, None, began).unwrap();
         let mut tokens = Vec::new();
         for n in 1..2000 {
             let now = began + Duration::from_secs(n);
-            tokens.push(sessions.begin(&random, None, now).unwrap());
+            tokens.push(sessions.begin(&random, None, None, now).unwrap());
             assert!(sessions.of(&first, now).is_some(), "one that is in use stays");
         }
         assert_eq!(sessions.0.len(), SESSIONS_MAX);
@@ -192,7 +200,7 @@ mod tests {
     fn no_forged_token_is_a_session() {
         let (random, now) = (SystemRandom::new(), Instant::now());
         let mut sessions = Sessions::default();
-        let token = sessions.begin(&random, None, now).unwrap();
+        let token = sessions.begin(&random, None, None, now).unwrap();
         assert_eq!(token.len(), 43, "256 bits in base64");
         let id = sessions.of(&token, now).unwrap();
         for forged in [

@@ -21,6 +21,7 @@ use crate::garden::plan::Garden;
 use crate::garden::view::SiteView;
 use crate::history::BinWidth;
 use crate::page::PageSource;
+use crate::page::access::{GardensSeen, Visitor};
 use crate::page::context::PageContext;
 use crate::page::wait::ask;
 use crate::text::times::{self, End};
@@ -33,6 +34,8 @@ pub(super) const LIMIT_MAX: usize = 5000;
 pub(super) struct ApiCall<V> {
     pub(super) context: Arc<PageContext<V>>,
     pub(super) format: AnswerFormat,
+    /// The gardens that the caller sees.
+    pub(super) gardens: GardensSeen,
     headers: HeaderMap,
     path: String,
     /// What the address names, in its order.
@@ -62,6 +65,7 @@ impl<V: PageSource> FromRequestParts<Arc<PageContext<V>>> for ApiCall<V> {
         Ok(Self {
             context: Arc::clone(context),
             format,
+            gardens: parts.extensions.get::<Visitor>().cloned().unwrap_or_default().gardens,
             headers: parts.headers.clone(),
             path: parts.uri.path().to_owned(),
             names: names.iter().map(|(_, name)| name.to_owned()).collect(),

@@ -30,14 +30,17 @@ pub(in crate::page) async fn door(
 ) -> Response {
     let caller = cors::Caller::of(origins, request.headers());
     let method = request.method().clone();
-    let misdirected = turned_away.as_ref().map(Response::status) == Some(StatusCode::MISDIRECTED_REQUEST);
+    let status = turned_away.as_ref().map(Response::status);
+    let misdirected = status == Some(StatusCode::MISDIRECTED_REQUEST);
     let mut response = if misdirected {
         ApiFault::misdirected().into_response()
     } else if caller.is_preflight(&method, request.headers()) {
         StatusCode::NO_CONTENT.into_response()
     } else if let Some(fault) = refused(&request) {
         fault.into_response()
-    } else if turned_away.is_some() {
+    } else if status == Some(StatusCode::NOT_FOUND) {
+        ApiFault::of_status(StatusCode::NOT_FOUND).into_response()
+    } else if status.is_some() {
         ApiFault::not_signed_in().into_response()
     } else {
         // A task of its own, so that a panic ends this answer and nothing else.

@@ -35,7 +35,8 @@ pub(super) async fn sites<V: PageSource>(call: ApiCall<V>) -> Result<Response, A
     let context = &call.context;
     let sites = ask(context.views.sites()).await.map_err(|_| ApiFault::unavailable())?;
     let zone = |id: &str| context.record.garden(id).map_or("UTC", |it| zone_name(&it.site.time_zone));
-    let sites = sites.iter().map(|(id, name)| ListedSiteJson {
+    let seen = sites.iter().filter(|(id, _)| call.gardens.holds(id.as_str()));
+    let sites = seen.map(|(id, name)| ListedSiteJson {
         id: id.as_str(),
         name,
         time_zone: zone(id.as_str()),

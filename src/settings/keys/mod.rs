@@ -18,7 +18,11 @@ use crate::alarms::Kind;
 /// The files that are read, and what stands in the environment for their secrets.
 const DAEMON: (&str, &str) = ("trug.toml", include_str!("daemon.toml"));
 const GARDEN: (&str, &str) = ("garden.toml", include_str!("garden.toml"));
-const SECRETS: [(&str, &str); 2] = [
+const SECRETS: [(&str, &str); 3] = [
+    (
+        "TRUG__PAGE__USER__GROUNDS__PASSWORD",
+        "$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHRzYWx0c2FsdA$c2FsdHNhbHRzYWx0c2FsdHNhbHRzYWx0c2FsdHNhbHQ",
+    ),
     ("TRUG__ANSWERS__LINK_SECRET", "0123456789abcdef0123456789abcdef"),
     ("TRUG__WEBHOOK__OFFICE__SECRET", "0123456789abcdef0123456789abcdef"),
 ];

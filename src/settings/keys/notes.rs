@@ -138,6 +138,18 @@ pub(super) const TABLES: &[TableNote] = &[
             ("cors_origins", "[]", "Whose pages may read /api/v1 in a browser."),
         ],
     ),
+    several(
+        Daemon,
+        "page.user",
+        "Somebody who signs in with a name and a password of their own, and sees some gardens only.",
+        &[
+            ("name", "needed", "The name to sign in with; capital and small letters are the same."),
+            ("password_file", "needed", "The file with the line that \"trug password\" prints."),
+            ("password", "none", "That line by the environment alone: TRUG__PAGE__USER__NAME__PASSWORD."),
+            ("gardens", "all", "The ids of the gardens that this one sees."),
+            ("may_change", "true", "Whether this one may add to the Garden log and answer alarms."),
+        ],
+    ),
     one(
         Daemon,
         "gardens",

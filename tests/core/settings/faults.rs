@@ -1071,6 +1071,38 @@ fn faults_of_the_page_are_told_at_their_line() {
 }
 
 #[test]
+fn faults_of_the_pages_users_name_the_user() {
+    const LISTEN: &str = r#"listen = "127.0.0.1:8470""#;
+    let hash = format!(
+        "$argon2id$v=19$m=19456,t=2,p=1${}${}",
+        "c2FsdHNhbHRzYWx0c2FsdA", "c2FsdHNhbHRzYWx0c2FsdHNhbHRzYWx0c2FsdHNhbHQ"
+    );
+    let env = [("TRUG__PAGE__USER__ADA__PASSWORD".to_owned(), hash)];
+    let read = |users: &str| {
+        let text = replaced(TRUG, LISTEN, &format!("{LISTEN}\n{users}"));
+        from_text(("trug.toml", &text), &[("garden.toml", GARDEN)], env.iter().cloned())
+    };
+    const ADA: &str = "[[page.user]]\nname = \"Ada\"\n";
+    let page = read(ADA).unwrap_or_else(|faults| panic!("{faults}")).page.expect("a page");
+    let [ada] = page.users.as_slice() else { panic!("{:?}", page.users) };
+    assert!(ada.name == "Ada" && ada.may_change && ada.gardens.is_none());
+    for (users, key, words) in [
+        (format!("{ADA}gardens = [\"nowhere\"]"), "page.user[Ada].gardens", "that has a file"),
+        (format!("{ADA}gardens = []"), "page.user[Ada].gardens", "at least one"),
+        (format!("{ADA}gardens = [\"Not An Id\"]"), "page.user[Ada].gardens[#1]", "lower-case"),
+        (format!("{ADA}may_change = \"no\""), "page.user[Ada].may_change", "true or false"),
+        (format!("{ADA}{ADA}"), "page.user[Ada].name", "no other user"),
+        (format!("{ADA}password_file = \"no/such\""), "page.user[Ada].password_file", "no/such"),
+        (format!("{ADA}[[page.user]]\nname = \"Ben\""), "page.user[Ben].password_file", "trug password"),
+        (format!("{ADA}[[page.user]]\nname = \" ADA \"\n"), "page.user[ ADA ].name", "no other user"),
+    ] {
+        let faults = read(&users).err().unwrap_or_else(|| panic!("no fault in {users}"));
+        let found = faults.as_slice().iter().any(|it| it.key == key && it.to_string().contains(words));
+        assert!(found, "{users}: {faults}");
+    }
+}
+
+#[test]
 fn where_others_reach_the_page_this_computer_needs_the_password_too() {
     const LISTEN: &str = r#"listen = "127.0.0.1:8470""#;
     for (line, open) in [
