@@ -13,7 +13,7 @@ use tokio_util::sync::CancellationToken;
 use super::access::{Gate, Rules, Visitor};
 use super::cache::CacheMoment;
 use super::forms::{FormFields, TakenForms};
-use super::gardens::GardenLines;
+use super::garden_lines::GardenLines;
 use super::layout::PageFrame;
 use super::limits::AttemptLimit;
 use super::month::{MonthCache, TermCache};

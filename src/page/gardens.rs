@@ -4,20 +4,20 @@
 use std::cmp::Reverse;
 use std::sync::Arc;
 
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 
 use super::PageSource;
 use super::access::GardensSeen;
-use super::cache::{CacheMoment, FreshCache};
 use super::context::PageContext;
 use super::forms::FormFields;
+use super::garden_lines::{GardenLine, TaskSummary};
 use super::layout::PageFrame;
 use super::lists::topics_table;
 use super::places::{shape, trouble_first};
 use super::problem::Problem;
-use super::tasks::TaskSummary;
+use super::tasks::summary;
 use super::wait::ask;
 use crate::chart::small_ground::{SmallPlace, draw_small};
 use crate::garden::ground_layout::lay_out;
@@ -33,81 +33,42 @@ const LISTED_MAX: usize = 50;
 const DRAWN_MAX: usize = 24;
 /// Characters of a part of a name that is looked for.
 const FIND_MAX: usize = 60;
-/// Some thousand gardens are asked how they stand at most so often.
-const FRESH: SignedDuration = SignedDuration::from_secs(10);
-
-/// How a garden stands, in a line.
-#[derive(Clone, Debug)]
-struct GardenLine {
-    id: Id,
-    name: String,
-    /// That of its place with most trouble.
-    condition: Condition,
-    tasks: TaskSummary,
-    /// Its places from above.
-    drawing: Option<Markup>,
-}
-
-/// How all gardens stand, while that is fresh.
-#[derive(Debug)]
-pub(super) struct GardenLines {
-    kept: FreshCache<(), Vec<GardenLine>>,
-    /// Held while the gardens are asked: once for all who wait.
-    asking: tokio::sync::Mutex<()>,
-}
-
-impl Default for GardenLines {
-    fn default() -> Self {
-        Self { kept: FreshCache::new(1, usize::MAX, FRESH), asking: tokio::sync::Mutex::default() }
+/// The lines of all gardens, where there is most to do first.
+async fn lines<V: PageSource>(
+    context: &PageContext<V>,
+    sites: &[(Id, String)],
+) -> Result<Arc<Vec<GardenLine>>, Problem> {
+    let kept = &context.garden_lines;
+    if let Some(lines) = kept.fresh(context.moment()) {
+        return Ok(lines);
     }
-}
-
-impl GardenLines {
-    /// The lines of all gardens, where there is most to do first.
-    async fn of<V: PageSource>(
-        &self,
-        context: &PageContext<V>,
-        sites: &[(Id, String)],
-    ) -> Result<Arc<Vec<GardenLine>>, Problem> {
-        let fresh = |moment: CacheMoment| self.kept.get(&(), moment);
-        if let Some(lines) = fresh(context.moment()) {
-            return Ok(lines);
-        }
-        let _asking = self.asking.lock().await;
-        let moment = context.moment();
-        if let Some(lines) = fresh(moment) {
-            return Ok(lines);
-        }
-        let mut lines = Vec::with_capacity(sites.len());
-        for (id, _) in sites {
-            // One that was taken out meanwhile is left out.
-            if let Some(view) = ask(context.views.site(id.as_str())).await? {
-                lines.push(GardenLine::of(context.record.garden(id.as_str()).map(Arc::as_ref), &view));
-            }
-        }
-        // Stable: gardens that are alike stay in the order of their files.
-        lines.sort_by_key(|line| (line.tasks.rank, trouble_first(line.condition), Reverse(line.tasks.count)));
-        Ok(self.kept.keep((), moment, 0, lines))
+    // Asked once for all who wait.
+    let _asking = kept.asking.lock().await;
+    let moment = context.moment();
+    if let Some(lines) = kept.fresh(moment) {
+        return Ok(lines);
     }
-}
-
-impl GardenLine {
-    fn of(garden: Option<&Garden>, view: &SiteView) -> Self {
-        let conditions =
-            view.beds.iter().map(|it| it.condition).chain(view.tanks.iter().map(|it| it.condition));
-        let conditions = conditions.chain(view.rain.iter().map(|it| it.condition));
-        Self {
-            id: view.id.clone(),
-            name: view.name.clone(),
-            condition: conditions.min_by_key(|it| trouble_first(*it)).unwrap_or(Condition::Unknown),
-            tasks: TaskSummary::of(view),
-            drawing: garden.and_then(|garden| small_drawing(garden, view)),
+    let mut lines = Vec::with_capacity(sites.len());
+    for (id, _) in sites {
+        // One that was taken out meanwhile is left out.
+        if let Some(view) = ask(context.views.site(id.as_str())).await? {
+            lines.push(line_of(context.record.garden(id.as_str()).map(Arc::as_ref), &view));
         }
     }
+    // Stable: gardens that are alike stay in the order of their files.
+    lines.sort_by_key(|line| (line.tasks.rank, trouble_first(line.condition), Reverse(line.tasks.count)));
+    Ok(kept.keep(moment, lines))
+}
 
-    /// Whether its name or id has a text in it, capital and small letters alike.
-    fn is_found_by(&self, part: &str) -> bool {
-        self.name.to_lowercase().contains(part) || self.id.as_str().contains(part)
+fn line_of(garden: Option<&Garden>, view: &SiteView) -> GardenLine {
+    let conditions = view.beds.iter().map(|it| it.condition).chain(view.tanks.iter().map(|it| it.condition));
+    let conditions = conditions.chain(view.rain.iter().map(|it| it.condition));
+    GardenLine {
+        id: view.id.clone(),
+        name: view.name.clone(),
+        condition: conditions.min_by_key(|it| trouble_first(*it)).unwrap_or(Condition::Unknown),
+        tasks: summary(view),
+        drawing: garden.and_then(|garden| small_drawing(garden, view)),
     }
 }
 
@@ -134,7 +95,7 @@ pub(super) async fn gardens<V: PageSource>(
     sites: &[(Id, String)],
 ) -> Result<Markup, Problem> {
     let all = ask(context.views.sites()).await?;
-    let lines = context.garden_lines.of(context, &all).await?;
+    let lines = lines(context, &all).await?;
     let lines: Vec<&GardenLine> = lines.iter().filter(|line| seen.holds(line.id.as_str())).collect();
     // A topic without a sensor may be any garden's, so it is for those who see all.
     let topics = if *seen == GardensSeen::All { context.topics_not_placed().await? } else { Vec::new() };

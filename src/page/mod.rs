@@ -23,6 +23,7 @@ pub(crate) mod contrast;
 mod drawing;
 pub mod figures;
 mod forms;
+mod garden_lines;
 mod gardens;
 mod ground;
 mod health;

@@ -9,6 +9,7 @@ use maud::{Markup, html};
 use super::alarm_card::{self, urgency};
 use super::answered_by::{AnsweredBy, answered_words};
 use super::asked;
+use super::garden_lines::TaskSummary;
 use super::jobs;
 use super::layout::PageFrame;
 use super::places::shape;
@@ -95,23 +96,12 @@ pub(super) struct TaskList<'a> {
 }
 
 /// What is to do in a garden, in a line.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct TaskSummary {
-    pub(super) count: usize,
-    /// What is done first has the lowest; without anything to do the highest of all.
-    pub(super) rank: u8,
-    /// What comes first.
-    pub(super) first: Option<String>,
-}
-
-impl TaskSummary {
-    pub(super) fn of(view: &SiteView) -> Self {
-        let tasks = tasks(view, None);
-        Self {
-            count: tasks.len(),
-            rank: tasks.first().map_or(u8::MAX, |task| task.rank(view.now)),
-            first: tasks.first().map(|task| task.words(view)),
-        }
+pub(super) fn summary(view: &SiteView) -> TaskSummary {
+    let tasks = tasks(view, None);
+    TaskSummary {
+        count: tasks.len(),
+        rank: tasks.first().map_or(u8::MAX, |task| task.rank(view.now)),
+        first: tasks.first().map(|task| task.words(view)),
     }
 }
 

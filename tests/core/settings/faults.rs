@@ -1092,7 +1092,11 @@ fn faults_of_the_pages_users_name_the_user() {
         (format!("{ADA}gardens = [\"Not An Id\"]"), "page.user[Ada].gardens[#1]", "lower-case"),
         (format!("{ADA}may_change = \"no\""), "page.user[Ada].may_change", "true or false"),
         (format!("{ADA}{ADA}"), "page.user[Ada].name", "no other user"),
-        (format!("{ADA}password_file = \"no/such\""), "page.user[Ada].password_file", "no/such"),
+        (
+            format!("{ADA}[[page.user]]\nname = \"Ben\"\npassword_file = \"no/such\""),
+            "page.user[Ben].password_file",
+            "no/such",
+        ),
         (format!("{ADA}[[page.user]]\nname = \"Ben\""), "page.user[Ben].password_file", "trug password"),
         (format!("{ADA}[[page.user]]\nname = \" ADA \"\n"), "page.user[ ADA ].name", "no other user"),
     ] {
