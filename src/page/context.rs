@@ -155,7 +155,17 @@ impl<V: PageSource> PageContext<V> {
     pub(super) fn frame(&self, visitor: Visitor, query: Option<&str>, path: &str) -> PageFrame {
         let held = query == Some("hold=yes");
         let not_kept = self.views.not_kept_since();
-        PageFrame { notice: self.notice.clone(), path: path.to_owned(), held, visitor, site: None, not_kept }
+        let seen = self.record.gardens().iter().filter(|it| visitor.gardens.holds(it.site.id.as_str()));
+        let several = seen.take(2).count() > 1;
+        PageFrame {
+            notice: self.notice.clone(),
+            path: path.to_owned(),
+            held,
+            visitor,
+            site: None,
+            several,
+            not_kept,
+        }
     }
 
     /// The page's clock, and how often the record has changed.

@@ -28,6 +28,8 @@ pub(super) struct PageFrame {
     pub(super) visitor: Visitor,
     /// The site that the page belongs to.
     pub(super) site: Option<SiteLinks>,
+    /// Whether the reader sees several gardens.
+    pub(super) several: bool,
     /// Since when nothing could be stored.
     pub(super) not_kept: Option<Timestamp>,
 }
@@ -164,7 +166,10 @@ impl PageFrame {
         };
         let head = html! {
             @if let Some(site) = &self.site {
-                p class="garden-name" { a href={ "/site/" (site.id) } { (site.name) } }
+                p class="garden-name" {
+                    a href={ "/site/" (site.id) } { (site.name) }
+                    @if self.several { a class="all-gardens" href="/" { "All gardens" } }
+                }
                 (site.draw(&self.path))
             }
             // Outside of what is kept fresh, so that it can be read in peace.

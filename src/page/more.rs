@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::PageSource;
-use super::access::enter_address;
+use super::access::{GardensSeen, enter_address};
 use super::context::SitePage;
 use super::problem::Problem;
 use super::wait::ask;
@@ -57,7 +57,6 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
     let own = format!("/site/{}", view.id);
     let item = |to: &str, name: &str, purpose: &str| html! { li { a href=(to) { (name) } p { (purpose) } } };
     let unknown = view.sensors.iter().any(|sensor| sensor.silent || sensor.last_at.is_none());
-    let several = site.context.record.gardens().len() > 1;
     let queues = ask(site.context.record.read("reading what is sent on", Reader::forwarding)).await?;
     let body = html! {
         h1 { "More" }
@@ -69,7 +68,7 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
                         (item(&format!("{own}{to}"), name, purpose))
                     }
                     @if title == "Sensors and data" {
-                        @if several { (item("/", "All gardens", "The list of them.")) }
+                        @if frame.several { (item("/", "All gardens", "The list of them.")) }
                         (item("/api/v1/openapi.json", "For programs", "The interface (API), in the OpenAPI format."))
                     }
                 }
@@ -78,10 +77,10 @@ pub(super) async fn more<V: PageSource>(site: SitePage<V>) -> Result<Markup, Pro
                 }
             }
         }
-        @if !queues.is_empty() { (servers(&queues, &site)) }
+        @if !queues.is_empty() && frame.visitor.gardens == GardensSeen::All { (servers(&queues, &site)) }
         section class="more" {
             h2 { "Sign in" }
-            @if frame.visitor.may_change {
+            @if frame.visitor.has_entered() {
                 p { "You are signed in." }
                 (frame.visitor.corner(&frame.path))
             } @else if frame.visitor.can_enter {

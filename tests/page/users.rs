@@ -163,7 +163,7 @@ fn a_name_goes_with_its_own_password() {
         assert!(answer.header("set-cookie").is_none(), "{name:?}");
     }
     let page = get(&served, "/enter", HOST, "").body;
-    assert!(page.contains("Your name here") && page.contains("autocomplete=\"username\""), "{page}");
+    assert!(page.contains("Your sign-in name") && page.contains("autocomplete=\"username\""), "{page}");
     // Without the password of all, the users' are the only ones.
     let rules = Rules { users: vec![user("Creek Road", None, true)], ..Rules::default() };
     let served = Served::ruled(Fixed::of(vec![views::busy()]), rules, None);

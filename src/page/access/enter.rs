@@ -256,7 +256,7 @@ fn fields(fault: Option<&str>, wrong: bool, name: Option<&str>, by_name: bool) -
 
 fn name_field(name: Option<&str>, by_name: bool) -> Markup {
     let (label, complete) =
-        if by_name { ("Your name here", "username") } else { ("Your name, if you like", "nickname") };
+        if by_name { ("Your sign-in name", "username") } else { ("Your name, if you like", "nickname") };
     html! {
         label for="name" { (label) }
         input id="name" name=(NAME) type="text" autocomplete=(complete) maxlength=(Answer::NAME_MAX)
