@@ -37,7 +37,7 @@ pub struct Page {
 }
 
 /// Somebody who enters with a name and a password of their own.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PageUser {
     /// 1 to [`NAME_MAX`] characters; capital and small letters are the same.
     pub name: String,
