@@ -203,9 +203,9 @@ impl<'g> WatchedReadings<'g> {
 
     /// The plan of a sensor by its number through all gardens.
     fn sensor(&self, number: u32) -> Option<ChosenSensor<'g>> {
-        let all =
+        let mut all =
             self.gardens.iter().flat_map(|garden| garden.sensors.iter().map(move |sensor| (garden, sensor)));
-        all.skip(number as usize).map(|(garden, sensor)| (garden, sensor)).next()
+        all.nth(number as usize)
     }
 
     fn reading(&self, reading: &Reading, arrival: Timestamp) -> String {

@@ -112,8 +112,7 @@ fn is_among(place: Option<&[&Id]>, id: &Id) -> bool {
 /// What is to do at a place, its sensors among its ids, or in the whole site.
 fn tasks<'a>(view: &'a SiteView, place: Option<&[&Id]>) -> Vec<Task<'a>> {
     let is_here = |id: &Id| is_among(place, id);
-    let due =
-        |job: &&JobView| job.is_due() && job.job.place.as_ref().map_or(place.is_none(), |it| is_here(it));
+    let due = |job: &&JobView| job.is_due() && job.job.place.as_ref().map_or(place.is_none(), is_here);
     let jobs: Vec<&JobView> = view.jobs.iter().filter(due).collect();
     // A job that is overdue stands in the list itself, with its own button.
     let twice = |alarm: &AlarmView| {

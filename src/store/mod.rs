@@ -23,6 +23,11 @@
 //! is put together of quarter hours instead, whose key is (series, start): they are
 //! written once, long after their readings, and many fewer of them.
 
+#[cfg(test)]
+#[path = "../../tests/support/garden.rs"]
+#[allow(dead_code, unreachable_pub, reason = "shared with the integration tests")]
+mod test_garden;
+
 mod alarm_history;
 mod alarm_rows;
 mod answers;

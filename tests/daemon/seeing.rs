@@ -68,6 +68,7 @@ impl Watching {
 }
 
 #[test]
+#[expect(clippy::disallowed_methods, reason = "the daemon under test lives by the computer's clock")]
 fn readings_are_shown_raw_and_calibrated_as_they_come() {
     let broker = Mosquitto::start();
     let daemon = Daemon::new(broker.port(), &[("saltbush-gully", &garden())]);

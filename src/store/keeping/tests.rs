@@ -1,12 +1,8 @@
 //! A step that breaks anywhere leaves every reading counted once, and is done again.
 
-#[path = "../../../tests/support/garden.rs"]
-#[allow(dead_code, unreachable_pub, reason = "shared with the integration tests")]
-mod garden;
-
 use std::path::Path;
 
-use garden::{at, forwarded, only, probes, reading};
+use crate::store::test_garden::{at, forwarded, only, probes, reading};
 
 use jiff::tz::TimeZone;
 use rusqlite::Connection;

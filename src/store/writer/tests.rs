@@ -1,14 +1,10 @@
 //! What is left when a transaction breaks: nothing of it.
 
-#[path = "../../../tests/support/garden.rs"]
-#[allow(dead_code, unreachable_pub, reason = "shared with the integration tests")]
-mod garden;
-
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use garden::{at, dry_bed, forwarded, letter, only, probes, reading, reject, unplaced};
+use crate::store::test_garden::{at, dry_bed, forwarded, letter, only, probes, reading, reject, unplaced};
 use rusqlite::Connection;
 use rusqlite::types::ValueRef;
 
@@ -375,8 +371,10 @@ fn messages_beyond_the_bound_are_given_up_the_least_urgent_first() {
         let mut due = reader.messages(at(0), at(100), None).unwrap();
         due.retain(|it| it.state == MessageState::Waiting);
         due.sort_by_key(|it| std::cmp::Reverse(it.message.priority));
-        let left: Vec<_> =
-            due.iter().map(|it| it.message.made_at.as_millisecond() - garden::START_MS).collect();
+        let left: Vec<_> = due
+            .iter()
+            .map(|it| it.message.made_at.as_millisecond() - crate::store::test_garden::START_MS)
+            .collect();
         (left, reader.messages_dropped().unwrap())
     };
     assert_eq!(add(0..3, Priority::Low), (vec![0, 1, 2], 0));
