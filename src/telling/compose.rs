@@ -307,6 +307,6 @@ fn listed(names: &[&str]) -> String {
 }
 
 /// The first `bytes` bytes of SHA-256 (FIPS 180-4) as hexadecimal digits.
-fn hash(text: &str, bytes: usize) -> String {
+pub(super) fn hash(text: &str, bytes: usize) -> String {
     digest(&SHA256, text.as_bytes()).as_ref().iter().take(bytes).map(|byte| format!("{byte:02x}")).collect()
 }

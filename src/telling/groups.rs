@@ -6,6 +6,7 @@ use std::sync::Arc;
 use jiff::{SignedDuration, Timestamp};
 
 use super::hours::TellingHours;
+use super::merged::{by_garden, merge_summaries};
 use super::message::{GivenUp, Message, Waiting};
 use super::site::{GroupEntries, SiteNotifier};
 use crate::alarms::{AlarmKey, AlarmRecord, Priority};
@@ -154,6 +155,7 @@ impl Notifier {
             told.put(&gone, Vec::new());
         }
         self.next = None;
+        let before = told.messages.len();
         let ids: Vec<Id> = self.sites.keys().cloned().collect();
         for id in ids {
             let Some(site) = self.sites.get_mut(&id) else { continue };
@@ -162,6 +164,7 @@ impl Notifier {
             site.write(said, now, Some(stands), &mut told.messages);
             self.keep(&id, told);
         }
+        merge_summaries(&mut told.messages, before);
     }
 
     /// Takes a message that nobody would take. It goes to the group's other
@@ -174,11 +177,12 @@ impl Notifier {
         stands: &dyn Fn(&AlarmKey) -> Option<AlarmRecord>,
         told: &mut NotifierOutput,
     ) {
-        let id = &given_up.message.site;
-        let Some(site) = self.sites.get_mut(id) else { return };
-        site.not_sent(given_up, stands, &mut told.messages);
-        let id = id.clone();
-        self.keep(&id, told);
+        for of_garden in by_garden(given_up) {
+            let id = &of_garden.message.site;
+            let Some(site) = self.sites.get_mut(id) else { continue };
+            site.not_sent(&of_garden, stands, &mut told.messages);
+            self.keep(id, told);
+        }
     }
 
     /// Hands the store what changed at a site, and notes when it wants to be looked at.

@@ -31,11 +31,14 @@
 //!   one, the first to do so spares the others.
 //! - A summary whose time was missed comes as soon as it can, within twelve hours;
 //!   after that the next one tells of it. A day without news has no summary.
+//! - Summaries of several gardens that come due together for a group of the same name at the
+//!   same e-mail address are one message.
 //! - What could not be delivered goes on as [`Notifier::not_sent`] says.
 
 mod compose;
 mod groups;
 mod hours;
+mod merged;
 mod message;
 mod site;
 mod undelivered;
