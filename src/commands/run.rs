@@ -11,6 +11,7 @@ use tracing::info;
 
 use super::daemon::card::{DaemonCard, HeldCard};
 use super::daemon::reload::Reloads;
+use super::daemon::standby::open_when_free;
 use super::exit::Exit;
 use super::{daemon, telemetry};
 use crate::engine::{Engine, TellingClock, system_now};
@@ -24,6 +25,10 @@ pub struct Run {
     /// are told by the readings' times as well
     #[arg(long, default_value = "arrival", value_parser = clock_parser())]
     clock: DaemonClock,
+
+    /// Wait while another daemon has the record, and take its place when it ends
+    #[arg(long)]
+    standby: bool,
 }
 
 /// What moves time on.
@@ -47,7 +52,24 @@ fn clock_parser() -> impl TypedValueParser<Value = DaemonClock> {
 /// When the store or the page's address cannot be opened, or a part ends early.
 pub async fn run(settings: Settings, config: &Path, it: Run) -> anyhow::Result<Exit> {
     telemetry::start(Some(settings.log));
-    let mut keeper = Engine::open(&settings, it.clock.garden).context("opening the store")?;
+    let stop = CancellationToken::new();
+    let on_signal = stop.clone();
+    let ends = async move {
+        stop_signal().await;
+        info!("stopping");
+        on_signal.cancel();
+    };
+    let (settings, mut keeper) = if it.standby {
+        tokio::spawn(ends);
+        match open_when_free(settings, config, it.clock.garden, &stop).await? {
+            Some(opened) => opened,
+            None => return Ok(Exit::Yes),
+        }
+    } else {
+        let keeper = Engine::open(&settings, it.clock.garden).context("opening the store")?;
+        tokio::spawn(ends);
+        (settings, keeper)
+    };
     if it.clock.simulated {
         keeper.telling_clock = TellingClock::simulated();
     }
@@ -73,13 +95,6 @@ pub async fn run(settings: Settings, config: &Path, it: Run) -> anyhow::Result<E
     let card =
         HeldCard::hold(&settings.store.path, card).context("writing the daemon's file beside the record")?;
     let reloads = Reloads { config: config.to_path_buf(), hangup, card, clock: it.clock.garden };
-    let stop = CancellationToken::new();
-    let on_signal = stop.clone();
-    tokio::spawn(async move {
-        stop_signal().await;
-        info!("stopping");
-        on_signal.cancel();
-    });
     info!(
         gardens = settings.gardens.len(),
         sensors = settings.gardens.iter().map(|g| g.sensors.len()).sum::<usize>(),

@@ -62,6 +62,19 @@ impl ServiceManager {
         self.say(&[NotifyState::Ready]).await;
     }
 
+    /// Tells that it is ready to take another's place.
+    pub async fn say_standing_by(&self) {
+        let waits = "standing by: another daemon has the record";
+        self.say(&[NotifyState::Ready, NotifyState::Status(waits)]).await;
+    }
+
+    /// Tells that it is alive, where that is asked for.
+    pub async fn say_alive(&self) {
+        if self.watchdog.is_some() {
+            self.say(&[NotifyState::Watchdog]).await;
+        }
+    }
+
     async fn say(&self, states: &[NotifyState<'_>]) {
         let lines: Vec<String> = states.iter().map(ToString::to_string).collect();
         let tell = Arc::clone(&self.tell);

@@ -89,4 +89,4 @@ pub use snapshot_rows::SiteSnapshot;
 pub use thinning::ThinProgress;
 #[cfg(test)]
 pub(crate) use writer::faulty::WriteFault;
-pub use writer::{Store, record_bytes};
+pub use writer::{Store, is_in_use, record_bytes};

@@ -457,6 +457,18 @@ pub(super) fn open_beside(path: &Path) -> Result<Connection, StoreError> {
     Ok(connection)
 }
 
+/// Whether a daemon or an import has the record of `path`.
+///
+/// # Errors
+/// When the lock cannot be looked at.
+pub fn is_in_use(path: &Path) -> Result<bool, StoreError> {
+    match lock(path) {
+        Ok(_) => Ok(false),
+        Err(StoreError::Locked { .. }) => Ok(true),
+        Err(fault) => Err(fault),
+    }
+}
+
 /// Takes the lock beside the database, or says who cannot have it.
 pub(super) fn lock(path: &Path) -> Result<File, StoreError> {
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {

@@ -33,6 +33,16 @@ fn killed_at_full_flow() {
     });
 }
 
+/// A second daemon stands by on the same record.
+#[test]
+fn killed_with_another_that_stands_by() {
+    trial("SIGKILL, a second daemon takes over", Line::Direct, times(3, 50), |stage| {
+        stage.daemon.stand_by();
+        stage.pause_a_little();
+        stage.daemon.fail_over();
+    });
+}
+
 /// Asks the daemon to end.
 fn stop(stage: &mut Stage) {
     let began = Instant::now();

@@ -34,6 +34,7 @@ mod poor_line;
 mod program;
 mod reload;
 mod seeing;
+mod several;
 mod tell;
 mod watchdog;
 mod webhook;

@@ -27,6 +27,8 @@ pub(crate) struct Daemon {
     starts: usize,
     page: u16,
     child: Option<ChildGuard>,
+    /// A second process that waits for the first to end.
+    standby: Option<ChildGuard>,
 }
 
 impl Daemon {
@@ -50,6 +52,7 @@ impl Daemon {
             starts: 0,
             page: 0,
             child: None,
+            standby: None,
         };
         daemon.set("TRUG__BROKER__URL", &format!("mqtt://127.0.0.1:{broker_port}"));
         daemon.set("TRUG__STORE__PATH", &store);
@@ -166,6 +169,29 @@ impl Daemon {
     pub(crate) fn kill(&mut self) {
         self.assert_alive();
         self.child = None;
+    }
+
+    /// Starts a second daemon on the same record, and waits until it stands by.
+    pub(crate) fn stand_by(&mut self) {
+        self.starts += 1;
+        let path = self.log_file(self.starts);
+        let log = fs::File::create(&path).expect("the daemon's log can be written");
+        let mut command = self.command(["run", "--standby"].iter().chain(&self.arguments));
+        let child = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(log).spawn();
+        self.standby = Some(ChildGuard(child.expect("trug can be started")));
+        wait_until("the second daemon to stand by", LIMIT, || {
+            fs::read_to_string(&path).is_ok_and(|log| log.contains("standing by")).then_some(())
+        });
+    }
+
+    /// SIGKILL, and the daemon that stands by takes its place.
+    ///
+    /// # Panics
+    /// When it had ended by itself, or none stands by.
+    pub(crate) fn fail_over(&mut self) {
+        self.kill();
+        self.child = self.standby.take();
+        assert!(self.child.is_some(), "no daemon stands by");
     }
 
     /// SIGTERM: what the system does when it stops a service.

@@ -4,6 +4,7 @@ pub mod card;
 pub mod direct;
 mod parts;
 pub mod reload;
+pub mod standby;
 mod views;
 
 use std::future::Future;
