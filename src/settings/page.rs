@@ -71,7 +71,6 @@ pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
     let password = password(&table, folder);
     let password_at_fault = table.faults() > before;
     let users = users(&table, folder);
-    let users_at_fault = users.is_none();
     let names = table.read_or("public_names", Want::List, Vec::new(), public_names);
     let origins = table.read_or("cors_origins", Want::List, Vec::new(), origins);
     // Where others reach the page, something passes their requests on, and not every
@@ -81,8 +80,7 @@ pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
     let proxies = table.read_or("trusted_proxies", Want::List, Vec::new(), proxies);
     let listen = table.read("listen", Want::Text, LISTEN, |item| {
         let Ok(listen) = item.text(LISTEN)?.parse::<SocketAddr>() else { return item.refused(LISTEN) };
-        let guarded = password.is_some() || password_at_fault || users_at_fault;
-        let guarded = guarded || users.as_ref().is_some_and(|them| !them.is_empty());
+        let guarded = password.is_some() || password_at_fault || users.as_ref().is_none_or(|it| !it.is_empty());
         if !listen.ip().is_loopback() && open == Some(false) && !guarded {
             return item.refused(
                 "an address of this computer only, such as 127.0.0.1:8470; or password_file beside it, with which \
@@ -93,8 +91,8 @@ pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
         Some(listen)
     });
     table.finish();
-    // With a password at fault the fault is noted and nothing starts; the address is
-    // given all the same, so that links are not said to lack it.
+    // With a password or a user at fault the fault is noted and nothing starts; the address
+    // is given all the same, so that links are not said to lack it.
     Some(Page {
         listen: listen?,
         password,
@@ -103,7 +101,7 @@ pub(super) fn page(table: SettingsTable<'_>, folder: &Path) -> Option<Page> {
         open_here: open_here?,
         trusted_proxies: proxies?,
         cors_origins: origins?,
-        users: users?,
+        users: users.unwrap_or_default(),
     })
 }
 

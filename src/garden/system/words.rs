@@ -321,9 +321,8 @@ pub(crate) fn record(active: bool, record: &RecordHealth, limit: Option<u64>) ->
         };
         format!(
             "The garden's record takes {takes} of the disk, and {planned} are planned for it.{grown}{unused} Within the \
-             month, raise record_mb in trug.toml if the disk has room. Or set keep_readings_days there, to keep \
-             single readings for fewer days. Each day's figures stay for ever. To keep the single readings elsewhere, \
-             run trug export first."
+             month, raise record_mb in trug.toml if the disk has room. Or run trug export, then set keep_readings_days \
+             there: older single readings go, and each day's figures stay for ever."
         )
     } else {
         format!("The garden's record takes {takes} of the disk, and {planned} are planned for it.")
