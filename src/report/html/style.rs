@@ -11,6 +11,10 @@ pub fn packed(style: &str) -> String {
     for line in kept.lines().map(str::trim).filter(|line| !line.is_empty()) {
         for (at, letter) in line.char_indices() {
             quoted ^= letter == '"';
+            // The last declaration of a block needs no end of its own.
+            if letter == '}' && !quoted {
+                joined.truncate(joined.trim_end_matches([' ', ';', '\n']).len());
+            }
             let before_block = line[at..].starts_with(" {");
             if letter != ' ' || quoted || !(before_block || joined.ends_with(['{', '}', ';', ',', ':'])) {
                 joined.push(letter);
@@ -33,7 +37,7 @@ mod tests {
         let packed = packed(style);
         assert_eq!(
             packed,
-            ".a,.b > c{margin:0 auto;content:\": {\";}@media (x:1) and (y){d :is(e){f:calc(1px + 2%);}}"
+            ".a,.b > c{margin:0 auto;content:\": {\"}@media (x:1) and (y){d :is(e){f:calc(1px + 2%)}}"
         );
     }
 }
