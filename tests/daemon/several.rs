@@ -120,7 +120,7 @@ fn a_daemon_that_dies_is_followed_by_the_one_that_stands_by() {
     for (((site, _), calm), (rows, steps, told)) in GARDENS.iter().zip(&calm).zip(district.ends()) {
         assert_eq!(rows.len(), SENT, "{site}");
         assert_eq!(rows, calm.0, "{site}");
-        assert!(!steps.is_empty(), "{site}: some alarm speaks");
+        assert!(*site != GARDENS[KILLED].0 || steps.len() >= 4, "{site}: alarms speak: {steps:#?}");
         assert_eq!(plain(&steps), plain(&calm.1), "{site}");
         // Each step reached the broker. After a new connection what stands is published again
         // as it was, which is no new telling: alarms are retained.
