@@ -145,7 +145,10 @@ fn network_cut_within_a_packet() {
         let proxy = stage.proxy.as_ref().expect("a proxy lies between");
         let before = proxy.cuts();
         proxy.cut_after(from_broker, bytes as i64);
-        wait_until("the cut", Duration::from_secs(60), || (proxy.cuts() > before).then_some(()));
+        wait_until("the cut", Duration::from_secs(60), || {
+            stage.keep_sending();
+            (proxy.cuts() > before).then_some(())
+        });
     });
 }
 
