@@ -80,9 +80,11 @@ fn page(
                 (sensors(view, not_placed))
                 (paused(view))
             }
+            div {
+                (jobs::coming(view))
+                (timers(view))
+            }
         }
-        (jobs::coming(view))
-        (timers(view))
         (care(view))
     };
     frame.page(&format!("Today at {}", view.name), &body)

@@ -95,6 +95,7 @@ fn book(contents: &Contents<'_>, tables: &[Table], dictionary: &Table) -> Result
         wrapped: &formats.wrapped,
         whole: &formats.whole,
         tenths: &formats.numbers[1],
+        hundredths: &formats.numbers[2],
     };
     sheet_summary::sheet(book.add_worksheet(), contents, sheet_charts::charts(tables), &summary)?;
     explain(book.add_worksheet(), contents, tables, dictionary, &formats)?;

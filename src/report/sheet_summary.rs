@@ -4,6 +4,9 @@ use rust_xlsxwriter::{Chart, Format, Worksheet, XlsxError};
 
 use super::{Contents, csv, html, words};
 use crate::analysis::month::Month;
+use crate::text::locale::figures::{
+    FAHRENHEIT_IN_CELSIUS, KILOGRAMS_IN_POUND, LITRES_IN_GALLON, MILLIMETRES_IN_INCH,
+};
 
 /// The sheet's name.
 pub(super) const NAME: &str = "summary";
@@ -15,9 +18,11 @@ const CHARTS_MOST: usize = 3;
 const CHART_WIDTH: u32 = 740;
 const CHART_HEIGHT: u32 = 320;
 const CHART_ROWS: u32 = 17;
-/// Columns: names, then figures; at this scale they fit the width of A4.
+/// Columns: names, then figures; at this scale they fit the width of A4. Gallons take two more.
 const COLUMNS: u16 = 8;
 const SCALE: u16 = 85;
+const CUSTOMARY_COLUMNS: u16 = 10;
+const CUSTOMARY_SCALE: u16 = 72;
 
 /// The formats that it is written in.
 pub(super) struct SummaryFormats<'a> {
@@ -30,6 +35,7 @@ pub(super) struct SummaryFormats<'a> {
     pub(super) wrapped: &'a Format,
     pub(super) whole: &'a Format,
     pub(super) tenths: &'a Format,
+    pub(super) hundredths: &'a Format,
 }
 
 /// Writes text that no program runs.
@@ -78,13 +84,14 @@ pub(super) fn sheet(
     sheet.set_name(NAME)?;
     sheet.set_screen_gridlines(false);
     // Letter where people have it, A4 elsewhere: the numbers are the format's own.
-    let paper = if month.local.locale().has_customary_units() { 1 } else { 9 };
+    let (paper, columns, scale) =
+        if customary(month) { (1, CUSTOMARY_COLUMNS, CUSTOMARY_SCALE) } else { (9, COLUMNS, SCALE) };
     sheet.set_paper_size(paper);
-    sheet.set_print_scale(SCALE);
+    sheet.set_print_scale(scale);
     sheet.set_margins(0.5, 0.5, 0.5, 0.6, 0.3, 0.3);
     sheet.set_footer("&L&A&RPage &P of &N");
     sheet.set_column_width(0, 26)?;
-    for at in 1..COLUMNS {
+    for at in 1..columns {
         sheet.set_column_width(at, 11)?;
     }
     sheet.write_string_with_format(0, 0, html::title(month), formats.title)?;
@@ -110,8 +117,13 @@ pub(super) fn sheet(
         sheet.insert_chart(row, 0, &chart)?;
         row += CHART_ROWS;
     }
-    sheet.set_print_area(0, 0, row, COLUMNS - 1)?;
+    sheet.set_print_area(0, 0, row, columns - 1)?;
     Ok(())
+}
+
+/// Whether gallons, inches and degrees Fahrenheit stand beside SI units.
+fn customary(month: &Month) -> bool {
+    month.local.locale().has_customary_units()
 }
 
 fn facts(
@@ -128,6 +140,17 @@ fn facts(
         row += 1;
         sheet.write_string(row, 0, name)?;
         figure(sheet, (row, 1), number, format)?;
+    }
+    if customary(month) {
+        let rows = [
+            ("Rain, in", rain.map(|mm| mm / MILLIMETRES_IN_INCH), formats.hundredths),
+            ("Harvest, lb", Some(month.harvest_kg() / KILOGRAMS_IN_POUND), formats.tenths),
+        ];
+        for (name, number, format) in rows {
+            row += 1;
+            sheet.write_string(row, 0, name)?;
+            figure(sheet, (row, 1), number, format)?;
+        }
     }
     row += 1;
     sheet.write_string(row, 0, "Good readings")?;
@@ -151,7 +174,8 @@ fn beds(
     }
     let heads =
         ["Bed", "Area, m²", "Known days", "Dry days", "Moist days", "Wet days", "Needed, L", "Got, L"];
-    for (at, head) in (0..).zip(heads) {
+    let gallons: &[&str] = if customary(month) { &["Needed, gal", "Got, gal"] } else { &[] };
+    for (at, head) in (0..).zip(heads.iter().chain(gallons).copied()) {
         let format = if at == 0 { formats.head } else { formats.head_right };
         sheet.write_string_with_format(row, at, head, format)?;
     }
@@ -165,8 +189,12 @@ fn beds(
             figure(sheet, (row, at), Some(days), formats.whole)?;
         }
         let litres = |mm: Option<f64>| mm.map(|mm| mm * bed.area_m2);
-        figure(sheet, (row, 6), litres(bed.need_mm), formats.whole)?;
-        figure(sheet, (row, 7), litres(bed.got_mm), formats.whole)?;
+        let litres = [litres(bed.need_mm), litres(bed.got_mm)];
+        let gallons = litres.map(|litres| litres.map(|litres| litres / LITRES_IN_GALLON));
+        let gallons = gallons.into_iter().filter(|_| customary(month));
+        for (at, water) in (6..).zip(litres.into_iter().chain(gallons)) {
+            figure(sheet, (row, at), water, formats.whole)?;
+        }
     }
     row += 1;
     let note = match month.beds.len().saturating_sub(BEDS_MOST) {
@@ -187,7 +215,8 @@ fn tanks(
         return Ok(row);
     }
     let heads = ["Tank", "Hours known", "Too warm, h", "Too cold, h", "Swing, °C"];
-    for (at, head) in (0..).zip(heads) {
+    let fahrenheit: &[&str] = if customary(month) { &["Swing, °F"] } else { &[] };
+    for (at, head) in (0..).zip(heads.iter().chain(fahrenheit).copied()) {
         let format = if at == 0 { formats.head } else { formats.head_right };
         sheet.write_string_with_format(row, at, head, format)?;
     }
@@ -201,7 +230,11 @@ fn tanks(
         for (at, hours) in (1..).zip(hours) {
             figure(sheet, (row, at), Some(hours), formats.whole)?;
         }
-        figure(sheet, (row, 4), tank.widest.map(|it| it.1), formats.tenths)?;
+        let swing = tank.widest.map(|it| it.1);
+        figure(sheet, (row, 4), swing, formats.tenths)?;
+        if customary(month) {
+            figure(sheet, (row, 5), swing.map(|it| it * FAHRENHEIT_IN_CELSIUS), formats.tenths)?;
+        }
     }
     Ok(row)
 }

@@ -644,7 +644,18 @@ fn a_term_s_water_is_what_was_given_beside_what_was_needed() {
         (day.need_mm, day.rain_mm) = (Some(4.0), Some(1.0));
         (day.watering_mm, day.unknown_mm) = (Some(watering_mm), 0.0);
     }
-    let water = term_water(&garden, &[known], 0, (date(2026, 3, 7), date(2026, 3, 9)));
+    // The month before it, of which nothing is known, takes nothing from that.
+    let february = CalendarMonth { year: 2026, month: 2 };
+    let before = month(&garden, february, &MonthInput::default(), None, None);
+    assert!(before.beds[0].got_unknown.is_some());
+    let months = [before, known];
+    let water = term_water(&garden, &months, 0, (date(2026, 2, 20), date(2026, 3, 9)));
+    assert_eq!((water.days, water.days_known, water.given_mm), (18, 3, Some(12.0)), "{:?}", water.unknown);
+    let nothing = term_water(&garden, &months, 0, (date(2026, 2, 20), date(2026, 2, 28)));
+    assert_eq!((nothing.days_known, nothing.given_mm), (0, None));
+    assert_eq!(nothing.unknown, months[0].beds[0].got_unknown);
+
+    let water = term_water(&garden, &months, 0, (date(2026, 3, 7), date(2026, 3, 9)));
     assert_eq!((water.days, water.days_known, water.given_mm), (3, 3, Some(12.0)));
     near(water.wanted_mm(), 9.0, 1e-9);
     assert_eq!((water.timer_saved_l, water.timer_changed), (None, false));

@@ -12,6 +12,7 @@ use trug::page::RecordReader;
 use trug::page::access::Rules;
 use trug::password::PasswordHash;
 use trug::store::{LogRow, Reader, Store};
+use trug::text::locale::Locale;
 
 use crate::support::garden::shipped;
 use crate::support::http::{Answer, Served};
@@ -40,13 +41,18 @@ struct School {
 
 impl School {
     fn new(now: &str, outcome: Option<Answered>) -> Self {
+        Self::of(now, outcome, Locale::EnAu)
+    }
+
+    fn of(now: &str, outcome: Option<Answered>, locale: Locale) -> Self {
         let mut view = views::busy();
         view.now = views::at(now);
         let fixed = Fixed { now: view.now, outcome, ..Fixed::of(vec![view]) };
         let answers = Arc::clone(&fixed.answers);
         let folder = tempfile::tempdir().expect("a folder for the store");
         let path = folder.path().join("trug.db");
-        let settings = shipped();
+        let mut settings = shipped();
+        settings.gardens[0].site.locale = locale;
         drop(Store::open(&path, &settings.gardens).expect("a new store"));
         let reader = Reader::open(&path).expect("the store can be read");
         let gardens: Vec<_> = settings.gardens.into_iter().map(Arc::new).collect();
@@ -179,6 +185,55 @@ fn every_kind_of_entry_can_be_written_from_its_own_form() {
     let row = school.log().pop().expect("an entry");
     // Adelaide is at UTC+9:30 in April (IANA time zone database).
     assert_eq!((row.entry.place, row.entry.at), (None, views::at("2026-04-16T23:30:00Z")));
+}
+
+/// Conversions: NIST Special Publication 811 (2008), appendix B.8.
+#[test]
+fn where_people_read_customary_units_they_enter_them() {
+    let school = School::of(NOW, None, Locale::EnUs);
+    let asked = school.get(&format!("{WRITE}?kind=mulch&place=kitchen-bed"));
+    let list = |chosen: &str| format!("<option value=\"{chosen}\" selected>");
+    assert!(asked.body.contains(&list("inches")), "{}", asked.body);
+    assert!(asked.body.contains(">How deep</label>"), "{}", asked.body);
+    for (once, kind, place, number, unit, kept) in [
+        ("a", "mulch", "kitchen-bed", ("depth_mm", "4"), "inches", 101.6),
+        ("b", "watered", "kitchen-bed", ("litres", "10"), "US gallons", 37.854),
+        ("c", "fed", "perch-tank", ("grams", "0.5"), "ounces", 14.175),
+        ("d", "harvest", "kitchen-bed", ("kg", "2.5"), "pounds", 1.134),
+        ("e", "water-test", "perch-tank", ("temperature_c", "77"), "°F", 25.0),
+        // The log's own unit, chosen or taken for granted.
+        ("f", "mulch", "pea-bed", ("depth_mm", "100"), "mm", 100.0),
+        ("g", "mulch", "herb-bed", ("depth_mm", "90"), "", 90.0),
+    ] {
+        let of_unit = format!("{}-unit", number.0);
+        let fields = [
+            ("kind", kind),
+            ("place", place),
+            number,
+            (of_unit.as_str(), unit),
+            ("when", "now"),
+            ("note", ""),
+        ];
+        let answer = school.write(once, &fields);
+        assert_eq!(answer.status, 303, "{kind}: {}", answer.body);
+        let log = school.log();
+        let numbers = log.last().expect("an entry").entry.what.numbers();
+        let held = numbers.iter().find(|(name, _)| *name == number.0).expect("its number").1;
+        assert!((held - kept).abs() < 1e-9, "{kind}: {held}");
+    }
+    // What is wrong comes back as it was entered, in its unit.
+    let fields =
+        [("kind", "mulch"), ("place", "kitchen-bed"), ("depth_mm", "40"), ("depth_mm-unit", "inches")];
+    let refused = school.write("h", &fields);
+    assert_eq!(refused.status, 422);
+    assert!(
+        refused.body.contains(&list("inches")) && refused.body.contains("value=\"40\""),
+        "{}",
+        refused.body
+    );
+    // Where people read SI units there is no choice.
+    let plain = School::new(NOW, None).get(&format!("{WRITE}?kind=mulch&place=kitchen-bed"));
+    assert!(!plain.body.contains("-unit") && plain.body.contains("How deep, mm"), "{}", plain.body);
 }
 
 #[test]

@@ -34,6 +34,17 @@ const AXES_APART: &str = "
             && (Math.abs(drawn.width - again.width) > 2 || Math.abs(drawn.height - again.height) > 2);
     }).map(use => use.getAttribute('href'));";
 
+/// Rows of tables that stand as tables and show fewer cells than their heads: what follows the
+/// gap would stand below another head.
+const CELLS_GONE: &str = "
+    return [...document.querySelectorAll('table')].filter(table => {
+        const head = table.querySelector('thead tr');
+        if (!head || getComputedStyle(head).display !== 'table-row') { return false; }
+        const shown = cells => [...cells].reduce((sum, cell) =>
+            sum + (getComputedStyle(cell).display === 'none' ? 0 : cell.colSpan), 0);
+        return [...table.tBodies].some(body => [...body.rows].some(row => shown(row.cells) !== shown(head.cells)));
+    }).map(table => table.caption ? table.caption.textContent : table.className);";
+
 fn pictures() -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join("page")
 }
@@ -56,6 +67,8 @@ fn look_at(browser: &Browser, name: &str, url: &str) {
             assert!(faults.is_empty(), "{what}: {faults:?}");
             let axes = browser.run(AXES_APART);
             assert_eq!(axes.as_array().map(Vec::len), Some(0), "{what}: time axes differ: {axes}");
+            let gone = browser.run(CELLS_GONE);
+            assert_eq!(gone.as_array().map(Vec::len), Some(0), "{what}: tables with rows too short: {gone}");
             browser.picture(&pictures().join(format!("{name}-{width}-{colour}.png")));
         }
     }

@@ -189,19 +189,21 @@ pub fn term_water(garden: &Garden, months: &[Month], bed: usize, (first, last): 
     let own = || months.iter().filter_map(|month| month.beds.get(bed));
     let within = |day: &&BedDay| (first..=last).contains(&day.date);
     let days = || own().flat_map(|bed| &bed.days).filter(within);
-    let known = || {
-        days().filter_map(|day| {
-            let water = (day.need_mm?, day.rain_mm?, day.watering_mm?);
-            (day.unknown_mm <= 0.0).then_some(water)
-        })
+    let of_day = |day: &BedDay| {
+        let water = (day.need_mm?, day.rain_mm?, day.watering_mm?);
+        (day.unknown_mm <= 0.0).then_some(water)
     };
+    let known = || days().filter_map(of_day);
     let sum = |pick: fn((f64, f64, f64)) -> f64| known().map(pick).sum::<f64>();
     let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
-    let mut unknown =
-        own().filter(|it| it.days.iter().any(|day| within(&day))).find_map(|it| it.got_unknown.clone());
+    // A month of which nothing is known, as before the first reading, adds nothing to the sums.
+    let counts = |it: &&BedMonth| it.days.iter().any(|day| within(&day) && of_day(day).is_some());
+    let mut unknown = own().filter(counts).find_map(|it| it.got_unknown.clone());
     let days_known = count(known().count());
     if days_known == 0 {
-        unknown = unknown.or_else(|| own().find_map(|it: &BedMonth| it.need_unknown.clone()));
+        let spanned = || own().filter(|it| it.days.iter().any(|day| within(&day)));
+        unknown = spanned().find_map(|it| it.got_unknown.clone());
+        unknown = unknown.or_else(|| spanned().find_map(|it| it.need_unknown.clone()));
         unknown = unknown.or_else(|| Some("on no day are weather, rain and waterings all known".to_owned()));
     }
     let (timer_saved_l, timer_changed) = timer_saved(garden, bed, (first, last));

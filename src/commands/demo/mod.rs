@@ -171,7 +171,8 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
             ender.cancel();
         });
     }
-    let notice = "Demonstration: an invented school in April 2026. Its clock runs fast.".to_owned();
+    let clock = if it.speed > 1.0 { " Its clock runs fast." } else { "" };
+    let notice = format!("Demonstration: an invented school in April 2026.{clock}");
     let store = settings.store.path.clone();
     let outcome = daemon::run(settings, keeper, Some(listener), Some(notice), None, stop).await;
     let _ = living.await;

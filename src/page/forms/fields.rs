@@ -4,11 +4,12 @@ use jiff::Timestamp;
 use jiff::civil::DateTime;
 use jiff::tz::{AmbiguousOffset, TimeZone};
 
-use super::FormFields;
+use super::{FormFields, units};
 use crate::garden::log::LogEntry;
 use crate::garden::log_entry::{self, About, EntryKind, NumberField};
 use crate::garden::plan::Garden;
 use crate::model::Id;
+use crate::text::locale::Locale;
 
 /// Bytes of a number that are read.
 const NUMBER_MAX: usize = 40;
@@ -70,7 +71,7 @@ pub(super) fn entry(
     for number in kind.numbers {
         let text = form.text(number.name);
         typed += usize::from(!text.is_empty());
-        match self::number(number, text) {
+        match self::number(number, form, garden.site.locale) {
             Ok(value) => numbers.extend(value.map(|value| (number.name, value))),
             Err(why) => fault(number.name, why),
         }
@@ -141,8 +142,8 @@ fn place(about: About, given: &str, garden: &Garden) -> Result<Option<Id>, Strin
 }
 
 /// One number as people type it: with a point or a comma.
-fn number(number: &NumberField, text: &str) -> Result<Option<f64>, String> {
-    let label = number.label;
+fn number(number: &NumberField, form: &FormFields, locale: Locale) -> Result<Option<f64>, String> {
+    let (label, text) = (number.label, form.text(number.name));
     if text.is_empty() {
         return if number.needed { Err(format!("{label}: this number is needed.")) } else { Ok(None) };
     }
@@ -156,6 +157,7 @@ fn number(number: &NumberField, text: &str) -> Result<Option<f64>, String> {
             number.accepted()
         ));
     };
+    let value = units::choice(number, locale).map_or(value, |unit| unit.to_log(number, form, value));
     let value = number.check(value).map_err(|accepted| format!("{label}: {accepted}."))?;
     if number.name == log_entry::MOLARITY.name {
         log_entry::check_molarity(value).map_err(|why| format!("{label}: {why}."))?;

@@ -2,6 +2,7 @@
 
 mod fields;
 pub(super) use fields::local;
+mod units;
 pub(super) mod write;
 
 use std::collections::VecDeque;

@@ -10,7 +10,7 @@ use maud::{Markup, html};
 use tracing::warn;
 
 use super::fields::{self, FieldFault, WHOLE, entry, local};
-use super::{FormFields, see_other, wrong_list};
+use super::{FormFields, see_other, units, wrong_list};
 use crate::garden::log::LogEntry;
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, NumberField};
 use crate::garden::plan::{Garden, place_called};
@@ -23,6 +23,7 @@ use crate::page::wait::ask as ask_record;
 use crate::soil;
 use crate::store::LogRow;
 use crate::text::labels;
+use crate::text::locale::Locale;
 
 /// Characters of a form's own text.
 const ONCE_MAX: usize = 64;
@@ -313,7 +314,7 @@ impl EntryForm<'_> {
                         }
                     }
                 })) }
-                @for number in kind.numbers { (number_field(number, given, of(number.name))) }
+                @for number in kind.numbers { (number_field(number, given, of(number.name), self.garden.site.locale)) }
                 @if kind.crop { (crop_field(given, of("crop"))) }
                 (self.time_field(given, of("at")))
                 (note_field(kind, given, of("note")))
@@ -432,9 +433,16 @@ pub(in crate::page) fn field(
     }
 }
 
-fn number_field(number: &NumberField, given: &FormFields, fault: Option<&str>) -> Markup {
+fn number_field(number: &NumberField, given: &FormFields, fault: Option<&str>, locale: Locale) -> Markup {
+    let choice = units::choice(number, locale);
     let unit = number.unit.replace("degrees C", "°C");
     let label = match (unit.as_str(), number.needed) {
+        // The unit stands beside the field.
+        (unit, _) if choice.is_some() => match number.label.to_lowercase().strip_prefix(unit) {
+            Some(rest) => format!("How much{rest}"),
+            None if number.needed || number.label.contains("if ") => number.label.to_owned(),
+            None => format!("{}, if known", number.label),
+        },
         (unit, true) if unit == number.label => number.label.to_owned(),
         (unit, _) if unit == number.label => format!("{unit}, if known"),
         (unit, true) => format!("{}, {unit}", number.label),
@@ -452,6 +460,7 @@ fn number_field(number: &NumberField, given: &FormFields, fault: Option<&str>) -
                 inputmode=(if number.whole { "numeric" } else { "decimal" })
                 value=(labels::shown(given.text(number.name), 60))
                 aria-invalid=[attributes.invalid] aria-describedby=[attributes.described];
+            @if let Some(unit) = choice { (unit.list(number, given)) }
         }
     })
 }

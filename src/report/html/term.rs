@@ -355,7 +355,7 @@ fn beds(term: &Term) -> Markup {
         let [very, dry, moist, wet] = bed.figures.bands.map(|band| band.1);
         format!("{} dry, {moist} moist, {wet} wet", very + dry)
     };
-    let saved = |bed: &TermBed| saved_l(&bed.figures.water).map_or_else(String::new, timer);
+    let saved = |bed: &TermBed| saved_l(&bed.figures.water).map_or_else(|| "no change".to_owned(), timer);
     let why = |bed: &TermBed| bed.figures.water.unknown.clone().unwrap_or_default();
     let columns: [GridColumn<'_, TermBed>; 7] = [
         ("Bed", &|bed| bed.name.clone()),
