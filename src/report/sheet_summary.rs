@@ -1,6 +1,6 @@
 //! The first sheet of the spreadsheet: the month in short, printed on two pages.
 
-use rust_xlsxwriter::{Chart, Format, Worksheet, XlsxError};
+use rust_xlsxwriter::{Chart, Format, FormatAlign, Worksheet, XlsxError};
 
 use super::{Contents, csv, html, words};
 use crate::analysis::month::Month;
@@ -58,7 +58,10 @@ fn figure(
 ) -> Result<(), XlsxError> {
     match number.filter(|number| number.is_finite()) {
         Some(number) => sheet.write_number_with_format(row, at, number, format).map(drop),
-        None => sheet.write_string(row, at, words::NOT_KNOWN).map(drop),
+        None => {
+            let right = Format::new().set_align(FormatAlign::Right);
+            sheet.write_string_with_format(row, at, words::NOT_KNOWN, &right).map(drop)
+        }
     }
 }
 
@@ -134,23 +137,18 @@ fn facts(
 ) -> Result<u32, XlsxError> {
     sheet.write_string_with_format(row, 0, "In short", formats.heading)?;
     let rain = month.rain.as_ref().map(|rain| rain.total_mm);
-    let numbers =
-        [("Rain, mm", rain, formats.tenths), ("Harvest, kg", Some(month.harvest_kg()), formats.tenths)];
-    for (name, number, format) in numbers {
+    let harvest = month.harvest_kg();
+    let numbers = [
+        ("Rain, mm", rain, formats.tenths, false),
+        ("Rain, in", rain.map(|mm| mm / MILLIMETRES_IN_INCH), formats.hundredths, true),
+        ("Harvest, kg", Some(harvest), formats.tenths, false),
+        ("Harvest, lb", Some(harvest / KILOGRAMS_IN_POUND), formats.tenths, true),
+    ];
+    let shown = numbers.into_iter().filter(|it| customary(month) || !it.3);
+    for (name, number, format, _) in shown {
         row += 1;
         sheet.write_string(row, 0, name)?;
         figure(sheet, (row, 1), number, format)?;
-    }
-    if customary(month) {
-        let rows = [
-            ("Rain, in", rain.map(|mm| mm / MILLIMETRES_IN_INCH), formats.hundredths),
-            ("Harvest, lb", Some(month.harvest_kg() / KILOGRAMS_IN_POUND), formats.tenths),
-        ];
-        for (name, number, format) in rows {
-            row += 1;
-            sheet.write_string(row, 0, name)?;
-            figure(sheet, (row, 1), number, format)?;
-        }
     }
     row += 1;
     sheet.write_string(row, 0, "Good readings")?;
@@ -214,7 +212,7 @@ fn tanks(
     if month.tanks.is_empty() {
         return Ok(row);
     }
-    let heads = ["Tank", "Hours known", "Too warm, h", "Too cold, h", "Swing, °C"];
+    let heads = ["Tank", "Known, h", "Too warm, h", "Too cold, h", "Swing, °C"];
     let fahrenheit: &[&str] = if customary(month) { &["Swing, °F"] } else { &[] };
     for (at, head) in (0..).zip(heads.iter().chain(fahrenheit).copied()) {
         let format = if at == 0 { formats.head } else { formats.head_right };

@@ -950,6 +950,11 @@ fn an_american_report_has_customary_units_beside_si() {
     assert!(found.is_empty(), "{}", found.join("\n"));
     let tanks = text(&theirs, "figures-tanks.html");
     assert!(tanks.contains("°F") && tanks.contains("class=\"value-beside\""), "{tanks}");
+    // The workbook's summary has both; its tables for programs are the same.
+    let (plain, american) = (lines_of_sheets(&ours), lines_of_sheets(&theirs));
+    for head in ["Rain, in", "Harvest, lb", "Needed, gal", "Got, gal", "Swing, °F"] {
+        assert!(american.iter().any(|line| line == head) && !plain.iter().any(|line| line == head), "{head}");
+    }
     for file in ours.files.iter().filter(|file| file.media.starts_with("text/csv")) {
         let other = theirs.files.iter().find(|it| it.name == file.name).unwrap();
         assert!(other.bytes == file.bytes, "{} is for programs", file.name);
@@ -995,7 +1000,9 @@ fn the_summary_is_printed_on_two_pages() {
         let first: usize = attribute(breaks.split("<brk").nth(1).unwrap(), "id").unwrap().parse().unwrap();
         let workbook = parts(&made).into_iter().find(|(name, _)| name == "xl/workbook.xml").unwrap().1;
         let area = between(&workbook, "_xlnm.Print_Area", "</definedName>");
-        let last: usize = area.rsplit('$').next().unwrap().parse().unwrap();
+        let mut corner = area.rsplit('$');
+        let last: usize = corner.next().unwrap().parse().unwrap();
+        let last_column = f64::from(corner.next().unwrap().as_bytes()[0] - b'A' + 1);
         let mut heights = vec![15.0; last];
         for row in sheet.split("<row ").skip(1) {
             let tag = format!(" {}", row.split('>').next().unwrap());
@@ -1012,7 +1019,7 @@ fn the_summary_is_printed_on_two_pages() {
         let columns = sheet.split("<col ").skip(1).map(|col| {
             let tag = format!(" {}", col.split('>').next().unwrap());
             let number = |name| attribute(&tag, name).unwrap().parse::<f64>().unwrap();
-            (number("max").min(8.0) - number("min") + 1.0) * (number("width") * 7.0).round() * 0.75
+            (number("max").min(last_column) - number("min") + 1.0) * (number("width") * 7.0).round() * 0.75
         });
         let sum: f64 = columns.sum();
         assert!(
