@@ -142,10 +142,9 @@ fn subcommand(kind: &EntryKind) -> Command {
         command = command.arg(Arg::new("crop").long("crop").value_name("CROP").help("A crop of the table"));
     }
     command = Common::augment_args(command).about(kind.help);
-    match kind.how_to.or(kind.caution) {
-        Some(words) => command.after_help(words),
-        None => command,
-    }
+    let care = kind.caution.map(|words| format!("Take care: {}", spoken::uncapital(words)));
+    let after: Vec<String> = kind.how_to.map(str::to_owned).into_iter().chain(care).collect();
+    if after.is_empty() { command } else { command.after_help(after.join("\n\n")) }
 }
 
 impl Subcommand for LogRequest {

@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::access::Visitor;
 use super::answered_by::{AnsweredBy, answered_words};
+use super::care;
 use super::markup::{apart, item};
 use super::reasons;
 use crate::alarms::{AlarmNote, Finding, Kind, State};
@@ -104,6 +105,7 @@ pub(super) fn card(
                 }
             }
             (said(alarm))
+            @if record.state.is_active() { (care::beside(&view.id, record.key.kind)) }
             @if let Some(by) = answered_words(alarm, answered, view) { p class="by" { (by) } }
             @let shown = last(notes, NOTES_MAX);
             @if shown.len() < notes.len() { (older_notes()) }

@@ -160,7 +160,7 @@ impl PageFrame {
             (self.visitor.corner(&self.path))
             @if let Some(site) = &self.site {
                 p {
-                    a href={ "/site/" (site.id) "#care" } { "Take care" } ": your school's rules come first, and sensors can be wrong."
+                    a href={ "/site/" (site.id) "/care" } { "Take care" } ": your school's rules come first, and sensors can be wrong."
                 }
             }
         };

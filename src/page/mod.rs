@@ -16,6 +16,7 @@ mod asked;
 mod assets;
 mod band;
 mod cache;
+mod care;
 mod connections;
 mod context;
 #[cfg(test)]

@@ -16,7 +16,11 @@ use crate::text::spoken;
 /// One group of ways: its heading, and address below the site's, name and purpose of each.
 type Group = (&'static str, &'static [(&'static str, &'static str, &'static str)]);
 
-const GROUPS: [Group; 4] = [
+const GROUPS: [Group; 5] = [
+    (
+        "Safety",
+        &[("/care", "Take care", "Water, electricity, fish, lifting, ladders, chemicals, soil and food.")],
+    ),
     (
         "Garden log",
         &[

@@ -21,7 +21,7 @@ self.addEventListener("activate", function (event) {
 });
 
 function isPage(url) {
-  return url.pathname === "/" || /^\/site\/[a-z0-9-]+(\/(bed|tank)\/[a-z0-9-]+|\/rain|\/places|\/more|\/jobs|\/log|\/handover|\/alarms|\/sensors|\/month(\/[0-9-]+)?)?$/.test(url.pathname);
+  return url.pathname === "/" || /^\/site\/[a-z0-9-]+(\/(bed|tank)\/[a-z0-9-]+|\/rain|\/places|\/more|\/care|\/jobs|\/log|\/handover|\/alarms|\/sensors|\/month(\/[0-9-]+)?)?$/.test(url.pathname);
 }
 
 function keep(request, answer) {

@@ -17,8 +17,8 @@ use super::context::PageContext;
 use super::layout::problem_page;
 use super::problem::Problem;
 use super::{
-    PageSource, alarms, all_places, answer, api, assets, drawing, forms, health, jobs, lists, live, log,
-    metrics, month, more, place, setup, tags, today,
+    PageSource, alarms, all_places, answer, api, assets, care, drawing, forms, health, jobs, lists, live,
+    log, metrics, month, more, place, setup, tags, today,
 };
 use crate::answering::TOKEN_MAX;
 
@@ -67,6 +67,7 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/site/{id}/rain", get(place::rain::<V>))
         .route("/site/{id}/places", get(all_places::all::<V>))
         .route("/site/{id}/more", get(more::more::<V>))
+        .route("/site/{id}/care", get(care::care::<V>))
         .route("/site/{id}/drawing", get(drawing::drawing::<V>).post(drawing::take::<V>))
         .route("/site/{id}/keys", get(setup::keys::<V>))
         .route("/site/{id}/placing", get(setup::placing::<V>))

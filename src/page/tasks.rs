@@ -9,6 +9,7 @@ use maud::{Markup, html};
 use super::alarm_card::{self, urgency};
 use super::answered_by::{AnsweredBy, answered_words};
 use super::asked;
+use super::care;
 use super::garden_lines::TaskSummary;
 use super::jobs;
 use super::layout::PageFrame;
@@ -316,6 +317,7 @@ impl TaskList<'_> {
             details {
                 summary { @if rest.is_empty() { "More about this" } @else { "What else to do" } }
                 @if !rest.is_empty() { ul { @for sentence in &rest { li { (sentence) } } } }
+                (care::beside(&view.id, record.key.kind))
                 p class="standing" { "Since " (moment(record.since)) ". " (labels::state(record.state)) }
                 p { a href={ (self.alarms()) "#" (alarm_card::id(alarm)) } { "Why, add a note, or pause it" } }
             }

@@ -167,6 +167,7 @@ pub(super) fn care(view: &SiteView) -> Markup {
                 li { "Do not drink from rain tanks, fish tanks or drippers. Keep lids on tanks: small children "
                      "drown in shallow water." }
             }
+            p { a href={ "/site/" (view.id) "/care" } { "All cautions, by subject" } }
         }
     }
 }

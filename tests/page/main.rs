@@ -7,6 +7,7 @@ mod access;
 mod answer_page;
 mod api;
 mod browser;
+mod care;
 mod chart;
 mod drawing_page;
 mod first_task;

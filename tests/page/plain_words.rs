@@ -28,12 +28,13 @@ const OUT_OF_THE_PAGE: [(&str, &str); 14] = [
 ];
 
 /// The pages of the busy school.
-const PAGES: [&str; 16] = [
+const PAGES: [&str; 17] = [
     "/",
     "/?hold=yes",
     "/enter",
     "/site/saltbush-gully/places",
     "/site/saltbush-gully/more",
+    "/site/saltbush-gully/care",
     "/site/saltbush-gully/alarms",
     "/site/saltbush-gully/sensors",
     "/site/saltbush-gully/jobs",

@@ -131,6 +131,7 @@ fn every_page_of_a_month_old_school_can_be_read_by_everybody() {
         ("school-alarms", "/site/saltbush-gully/alarms"),
         ("school-places", "/site/saltbush-gully/places"),
         ("school-more", "/site/saltbush-gully/more"),
+        ("school-care", "/site/saltbush-gully/care"),
         ("school-drawing", "/site/saltbush-gully/drawing"),
         ("school-placing", "/site/saltbush-gully/placing"),
         ("school-probe", "/site/saltbush-gully/probe?sensor=kitchen-15cm&dry=2900&wet=1450"),

@@ -22,6 +22,9 @@ const SOURCE_DEPLETION: &str = "FAO-56 eq. 82-83 and 87, tables 19 and 22";
 const SOURCE_MULCH: &str =
     "common practice: mulch never goes down on dry soil; depletion by FAO-56 eq. 82-83 and 87";
 
+/// Where a wetting agent may have to go first: common practice, and what labels say.
+const AGENT: &str = " Take care: an adult handles the wetting agent, with gloves and by its label. Keep it out of tanks, \
+                     ponds and drains, and off leaves that are eaten.";
 /// Before the advice to water a bed of which it is known that water does not soak in.
 const DROP_FIRST_HERE: &str = "Water isn't soaking in here: make the water-drop test before you water. ";
 
@@ -192,16 +195,16 @@ fn mulch_words(
     when: &When<'_>,
 ) -> AlarmText {
     let day = spoken::day(planned);
-    let (test, beads) = if test_first {
-        (format!("{DROP_FIRST} "), "")
+    let (test, beads, care) = if test_first {
+        (format!("{DROP_FIRST} "), "", AGENT)
     } else {
-        (String::new(), " If water beads on the surface, make the water-drop test first.")
+        (String::new(), " If water beads on the surface, make the water-drop test first.", "")
     };
     let (text, values) = match water {
         Some(water) if active => (
             format!(
                 "{}: mulch is planned for {day} ({}), {}: {} is left and at least {} is needed. Do not lay mulch on dry \
-                 soil{}. {test}{}{beads}{}",
+                 soil{}. {test}{}{beads}{}{care}",
                 bed.name,
                 spoken::days_ahead(days),
                 if water.depletion_mm > MOIST_PART * water.readily_available_mm {

@@ -130,7 +130,8 @@ impl SiteState {
                      and it caught less than {RAIN_EXPLAINS_MM:.0} mm. Clear out leaves and spiders, and free a stuck \
                      bucket, {}. See that it stands level and in the open, not under a tree or on a roof. Then pour in a \
                      cup of water slowly and watch the count go up. Until it catches rain again, Trug ignores it for now \
-                     and cannot tell watering from rain. Take care: wear gloves, since spiders and wasps live in gauges.",
+                     and cannot tell watering from rain. Take care: wear gloves, since spiders and wasps live in gauges. \
+                     Let an adult go up ladders.",
                     verdict.missed,
                     spoken::WHEN,
                 )

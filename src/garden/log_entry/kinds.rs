@@ -63,6 +63,9 @@ pub const KINDS: [EntryKind; 30] = [
         help: "A bed was watered by hand",
         help_rank: 5,
         numbers: &[LITRES],
+        caution: Some(
+            "Give water in the hours that your water supplier and council allow. Nobody drinks from the hose.",
+        ),
         ..OF_BED
     },
     EntryKind {
@@ -92,6 +95,9 @@ pub const KINDS: [EntryKind; 30] = [
         help: "Something was planted or sown",
         help_rank: 6,
         crop: true,
+        caution: Some(
+            "Wear gloves, and wash your hands after work with soil. Ask where pipes and cables lie before anybody digs deep.",
+        ),
         ..OF_BED
     },
     EntryKind {
@@ -101,6 +107,10 @@ pub const KINDS: [EntryKind; 30] = [
         help_rank: 7,
         numbers: &[KG],
         crop: true,
+        caution: Some(
+            "Wash hands, tools and harvest in drinking water. Ask about allergies before anybody tastes. Who is ill does not pick. \
+             The school's food rules come first.",
+        ),
         ..OF_BED
     },
     EntryKind {
@@ -130,7 +140,10 @@ pub const KINDS: [EntryKind; 30] = [
         help: "Worm castings went on a bed",
         help_rank: 18,
         numbers: &[VOLUME],
-        caution: Some(DUST),
+        caution: Some(
+            "Wear gloves and wash your hands: castings carry germs. Damp them down before you move them. Pour worm liquid, \
+             thinned with water, onto soil only, and keep it off what is eaten raw. Two adults lift full trays.",
+        ),
         ..OF_BED
     },
     EntryKind {
@@ -139,6 +152,10 @@ pub const KINDS: [EntryKind; 30] = [
         help: "Mulch went down on a bed",
         help_rank: 1,
         numbers: &[DEPTH],
+        caution: Some(
+            "Damp mulch down before you move it, wear gloves and a mask, and wash your hands: its dust can carry Legionella. \
+             Bags are for adults, heavy ones for two.",
+        ),
         ..OF_BED
     },
     EntryKind {
@@ -179,7 +196,7 @@ pub const KINDS: [EntryKind; 30] = [
         label: "Wetting agent used",
         help: "A wetting agent was used on a bed",
         help_rank: 2,
-        how_to: Some(soil::AGENT_CARE),
+        caution: Some(soil::AGENT_CARE),
         ..OF_BED
     },
     EntryKind {
@@ -189,6 +206,9 @@ pub const KINDS: [EntryKind; 30] = [
         help_rank: 4,
         numbers: &[MOLARITY],
         how_to: Some(soil::HOW_TO_ETHANOL_DROPLET),
+        caution: Some(
+            "An adult does it, away from flames and pupils. Methylated spirit burns and is poisonous.",
+        ),
         ..OF_BED
     },
     EntryKind {
@@ -211,6 +231,9 @@ pub const KINDS: [EntryKind; 30] = [
              --nitrate-ion, or --oxygen",
         ),
         how_to: Some(WATER_TEST),
+        caution: Some(
+            "Keep the kit's drops off skin and eyes, and out of the tank. An adult handles what the label calls poisonous.",
+        ),
         ..OF_TANK
     },
     EntryKind {
@@ -242,6 +265,9 @@ pub const KINDS: [EntryKind; 30] = [
         numbers: &[HARDNESS, HARDNESS_DEGREES],
         one_needed: Some("a test of carbonate hardness needs its value: --mg-l or --degrees"),
         one_only: true,
+        caution: Some(
+            "Keep the kit's drops off skin and eyes, and out of the tank. Raise hardness in small steps, by the label.",
+        ),
         ..OF_TANK
     },
     EntryKind {
@@ -261,6 +287,10 @@ pub const KINDS: [EntryKind; 30] = [
         help: "A tank is being cleaned: its alarms are quiet for so long",
         help_rank: 11,
         numbers: &[HOURS],
+        caution: Some(
+            "Unplug pump and heater first. Use no soap. Cover cuts, and wash your hands afterwards. Never move a tank with water \
+             in it.",
+        ),
         ..OF_TANK
     },
     EntryKind {
@@ -273,6 +303,7 @@ pub const KINDS: [EntryKind; 30] = [
             PH.argument("ph", "PH", "Its pH"),
         ],
         one_needed: Some("a bag needs --temp-c, --ph or both"),
+        caution: Some(BAG),
         ..OF_TANK
     },
     EntryKind {
@@ -281,6 +312,7 @@ pub const KINDS: [EntryKind; 30] = [
         help: "Fish went into a tank",
         help_rank: 8,
         numbers: &[COUNT, GRAMS_EACH],
+        caution: Some(BAG),
         ..OF_TANK
     },
     EntryKind {
@@ -298,6 +330,10 @@ pub const KINDS: [EntryKind; 30] = [
         help: "A sensor was replaced by another one: what was learned from it starts afresh",
         help_rank: 13,
         about: About::Sensor,
+        caution: Some(
+            "Ask whoever runs the grounds where pipes and cables lie before anybody digs. Unplug what hangs on mains power \
+             first. Let an adult go up ladders.",
+        ),
         ..PLAIN
     },
     EntryKind {
@@ -344,5 +380,8 @@ const WATER_TEST: &str = "Look in the kit's leaflet first: does it read nitrogen
 const FISH_LOST: &str = "Net dead fish out with gloves on, and test the water today. If several died, or you cannot tell why, \
                          ring your state's fisheries hotline. Keep one of the dead fish cool for them, in a bag, away from \
                          food. Put none into a creek, a dam or the compost. Wash your hands.";
+/// Common practice; the law on species comes first.
+const BAG: &str = "Let adults lift heavy bags and tubs. Mind the fish's spines. Unplug pump and heater before a hand goes in. \
+                   Cover cuts, and wash your hands before and after. Let none go into a creek or dam.";
 const DUST: &str = "Damp it down before you move it, wear gloves and a mask, and wash your hands: its dust can carry \
                     Legionella.";

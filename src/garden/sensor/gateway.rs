@@ -259,5 +259,7 @@ fn silent_words(
     } else {
         format!(" Until then, Trug cannot judge {} by these sensors.", spoken::list(&unjudged))
     };
-    format!("{what}{fish}. {act}{loss}")
+    format!(
+        "{what}{fish}. {act}{loss} Take care: an adult handles mains plugs, with dry hands, and goes up ladders."
+    )
 }

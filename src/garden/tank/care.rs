@@ -15,6 +15,9 @@ pub(super) const TAP: &str = "Letting tap water stand does not remove chloramine
 /// New fish in their bag.
 pub(super) const BAG: &str =
     "Let adults lift heavy bags and tubs. Mind the fish's spines, and wash your hands.";
+/// What changes pH or buffers it.
+pub(super) const PRODUCTS: &str =
+    "An adult handles pH products, by their label, with gloves and glasses, and never mixes two.";
 /// Fish in trouble.
 pub(super) const FISH: &str =
     "If fish gasp, roll or lie still, call a vet or your fisheries adviser at once.";
@@ -34,7 +37,7 @@ mod tests {
     #[test]
     fn cautions_are_one_part_in_plain_sentences() {
         assert_eq!(take_care(&[FAN]), "Take care: stand the fan where it cannot fall into the water.");
-        let all = take_care(&[HANDS, SWITCH, FAN, TAP, BAG, FISH]);
+        let all = take_care(&[HANDS, SWITCH, FAN, TAP, BAG, PRODUCTS, FISH]);
         for sentence in all.split(". ") {
             assert!(sentence.split_whitespace().count() <= 25, "{sentence}");
         }

@@ -7,7 +7,7 @@ use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Tank;
 use crate::garden::record::Batch;
 use crate::garden::site::SiteState;
-use crate::garden::tank::care::{FISH, HANDS, take_care};
+use crate::garden::tank::care::{FISH, HANDS, PRODUCTS, take_care};
 use crate::garden::tank::water::TEST_HOLDS_S;
 use crate::garden::view::Figure;
 use crate::tank::{drift, equations};
@@ -147,7 +147,7 @@ fn ph_words(tank: &Tank, active: bool, fault: Option<PhFault>) -> AlarmText {
     const TESTS: &str = "Then test ammonia, nitrite and carbonate hardness";
     const CHANGE: &str = "If the second kit agrees, change a tenth of the water a day at most. Bring pH back by no more \
                           than 0.3 a day: a rising pH makes ammonia more toxic.";
-    let care = take_care(&[HANDS, FISH]);
+    let care = take_care(&[HANDS, PRODUCTS, FISH]);
     let mut why = Why::new();
     let mut values = vec![];
     let text = match fault {

@@ -23,7 +23,8 @@ use crate::page::context::SitePage;
 use crate::page::markup::{columns, item, known_item, or_not_known};
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, answered_by, places, reasons};
+use crate::page::{PageSource, answered_by, care, places, reasons};
+use crate::text::cautions::{CHEMICALS, FOOD, LIFTING, SOIL, WATERING_RULES};
 use crate::text::labels;
 use crate::text::locale::LocalText;
 use crate::text::spoken::capital;
@@ -129,6 +130,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         (reasons::figures(&present.figures))
         (shared::log(&events.entries(&plan.id, false), view, &plan.id))
         (shared::alarms(view, &ids))
+        (care::ways(&view.id, &[&WATERING_RULES, &FOOD, &SOIL]))
         (shared::ways_on(view, &shown))
     };
     Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
@@ -318,6 +320,7 @@ fn mulch(plan: &Bed, bed: &BedView, log: &[&LogEntry], view: &SiteView) -> Marku
                 p { "None is planned, and the Garden log has none." }
             } @else {
                 p class="caution" { "Damp mulch down before you move it, wear gloves and a mask, and wash your hands: its dust can carry Legionella." }
+                (care::ways(&view.id, &[&SOIL, &LIFTING, &CHEMICALS]))
             }
         }
     }

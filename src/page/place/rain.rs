@@ -27,8 +27,9 @@ use crate::page::forms::FormFields;
 use crate::page::markup::stacked_table;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, answered_by, places, reasons};
+use crate::page::{PageSource, answered_by, care, places, reasons};
 use crate::rain::{GAUGE_PLACE, GaugeMessage, MONTH_LOSS_MM, rain_day_bounds};
+use crate::text::cautions::CLIMBING;
 use crate::text::labels;
 use crate::text::spoken::{self, counted};
 
@@ -107,6 +108,8 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
         (doubts(&of_span, &series, (only_daily, &shown), view))
         @if let Some(rain) = &view.rain { (reasons::figures(&rain.figures)) }
         (shared::alarms(view, &[&gauge.id]))
+        p class="caution" { "Wear gloves when you clean the gauge: spiders and wasps live in gauges. Let an adult go up ladders." }
+        (care::ways(&view.id, &[&CLIMBING]))
         (shared::ways_on(view, &shown))
     };
     Ok(shared::whole(&frame, &shown, &title, &body))

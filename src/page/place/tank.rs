@@ -11,12 +11,14 @@ use super::shared;
 use super::span::{ShownSpan, SpanLength, chosen_panels};
 use super::tank_chart::{Changes, PANELS, TankRecord};
 use crate::garden::plan::Sensor;
+use crate::garden::view::SiteView;
 use crate::history::{Bin, BinWidth};
 use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
-use crate::page::{PageSource, answered_by, places, reasons};
+use crate::page::{PageSource, answered_by, care, places, reasons};
+use crate::text::cautions::{CHEMICALS, ELECTRICITY, FISH, FOOD, LIFTING, SMALL_CHILDREN};
 use crate::text::spoken;
 
 /// Readings of two days that are read to see how fast the water changed: one every ten
@@ -104,7 +106,7 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
         @if !open { (guide) }
         (shared::log(&tank.log, view, &plan.id))
         (shared::alarms(view, &ids))
-        (care())
+        (cautions(view))
         (shared::ways_on(view, &shown))
     };
     Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
@@ -162,11 +164,14 @@ fn not_known(tank: &TankRecord<'_>, shown: &ShownSpan) -> Markup {
 }
 
 /// The usual cautions, common practice in fish keeping.
-fn care() -> Markup {
+fn cautions(view: &SiteView) -> Markup {
     html! {
         p class="caution" {
+            "Keep plugs and leads dry and above the water, on a safety switch. Unplug pumps and heaters before a hand goes in. \
+             Keep a lid on: small children can drown in shallow water. "
             "Change the water a little at a time, at nearly its temperature. Treat tap water against chlorine and chloramine \
              first: letting it stand does not remove chloramine. Sensors can be wrong: look at the fish before you act."
         }
+        (care::ways(&view.id, &[&FISH, &ELECTRICITY, &SMALL_CHILDREN, &CHEMICALS, &LIFTING, &FOOD]))
     }
 }
