@@ -23,6 +23,7 @@ pub(crate) use alarm_json::AlarmJson;
 pub use daemon_health::DaemonHealth;
 pub use keeper::{Engine, Inbox, OnChange, Request};
 pub use publication::{alarm_topic, letter, status_topic};
+pub(crate) use restore::kept_batteries;
 pub use router::{OverLimit, RawMessage, Router, SensorLimit, answer_topic};
 pub use telling_clock::TellingClock;
 

@@ -21,6 +21,7 @@
 
 use std::collections::HashMap;
 use std::ops::{ControlFlow, RangeInclusive};
+use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use tracing::{info, warn};
@@ -30,6 +31,7 @@ use crate::engine::Router;
 use crate::engine::error_chain::ErrorChain;
 use crate::engine::site_state::{self, NotUsed};
 use crate::garden::log::LogEntry;
+use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::{Clock, Core, restore_from};
 use crate::model::Id;
@@ -58,7 +60,7 @@ pub(crate) struct KeptState {
 pub(crate) type KeptStates = Vec<Option<KeptState>>;
 
 /// Rebuilds the core from what is stored. Returns the ends of alarms whose place is no
-/// longer in its garden's file. The computer's clock shows `now`.
+/// longer in its garden's file, or whose garden has none. The computer's clock shows `now`.
 pub(crate) fn restore(
     router: &mut Router,
     store: &Store,
@@ -68,7 +70,9 @@ pub(crate) fn restore(
     let kept = restore_past(&mut router.core, store.series(), &reader, now)?;
     let stored = restore_standing(&mut router.core, &reader, &kept)?;
     // Only now are the daemon's own where they stood.
-    Ok((router.core.ends_of_removed(&stored, now), kept))
+    let mut ends = router.core.ends_of_removed(&stored, now);
+    ends.extend(router.core.ends_of_unknown(&stored, now));
+    Ok((ends, kept))
 }
 
 /// Lets each site go on from its kept state, where there is one that can be used, and take
@@ -133,6 +137,23 @@ fn resume(core: &mut Core, reader: &Reader, latest: Option<Timestamp>, now: Time
         }));
     }
     kept
+}
+
+/// What the devices of each site last said of their batteries, where it was kept: as of the
+/// last kept state, at most a day before the daemon's last stop or now.
+pub(crate) fn kept_batteries(gardens: &[Garden], reader: &Reader, now: Timestamp) -> HashMap<(Id, Id), f64> {
+    let shared: Vec<Arc<Garden>> = gardens.iter().cloned().map(Arc::new).collect();
+    let mut core = Core::new(&shared, Clock::Arrival);
+    let latest = reader.latest_at().ok().flatten();
+    resume(&mut core, reader, latest, now);
+    let of_site = |garden: &Arc<Garden>| core.view(garden.site.id.as_str());
+    let views = shared.iter().filter_map(of_site);
+    views
+        .flat_map(|view| {
+            let site = view.id.clone();
+            view.sensors.into_iter().filter_map(move |it| Some(((site.clone(), it.id), it.battery?)))
+        })
+        .collect()
 }
 
 fn go_on(

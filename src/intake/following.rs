@@ -8,6 +8,7 @@ use rumqttc::v5::mqttbytes::v5::{Filter, RetainForwardRule};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
+use super::session_filters::SessionFilters;
 use crate::settings::Broker;
 
 /// How long the last acknowledgements may take when we leave.
@@ -52,6 +53,7 @@ pub(super) enum SessionOver {
 /// acknowledgements of the last batch time to go out.
 pub(super) async fn follow(
     session: &AsyncClient,
+    filters: &SessionFilters,
     mut current: Listening,
     listening: &mut watch::Receiver<Listening>,
     stop: &CancellationToken,
@@ -67,6 +69,7 @@ pub(super) async fn follow(
         for topic in over {
             let _ = session.try_publish(topic.clone(), QoS::AtLeastOnce, true, "offline");
         }
+        filters.note(&next.broker.topics);
         if !current.goes_on_as(&next) || change_topics(session, &current, &next).is_err() {
             // What was said above, and acknowledgements, go out first.
             tokio::time::sleep(LEAVE).await;
@@ -84,10 +87,17 @@ fn change_topics(session: &AsyncClient, from: &Listening, to: &Listening) -> Res
     let (before, after) = (&from.broker.topics, &to.broker.topics);
     let new: Vec<&String> = after.iter().filter(|it| !before.contains(it)).collect();
     subscribe(&new, session)?;
-    for topic in before.iter().filter(|it| !after.contains(it)) {
+    let over: Vec<String> = before.iter().filter(|it| !after.contains(it)).cloned().collect();
+    give_up(&over, session)?;
+    say(session, &to.presence, "online")
+}
+
+/// Unsubscribes from topics.
+pub(super) fn give_up(topics: &[String], session: &AsyncClient) -> Result<(), String> {
+    for topic in topics {
         session.try_unsubscribe(topic.clone()).map_err(|e| format!("unsubscribing {topic}: {e}"))?;
     }
-    say(session, &to.presence, "online")
+    Ok(())
 }
 
 pub(super) fn say(session: &AsyncClient, presence: &Presence, status: &'static str) -> Result<(), String> {

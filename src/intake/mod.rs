@@ -7,6 +7,7 @@ mod contact;
 mod following;
 mod listen_in;
 pub mod session;
+mod session_filters;
 mod tls;
 mod window;
 
@@ -14,4 +15,5 @@ pub(crate) use backoff::Backoff;
 pub use contact::BrokerContact;
 pub use listen_in::{ListenFault, Overheard, OverheardMessage, listen_in};
 pub(crate) use session::{IN_FLIGHT, connection_options};
+pub use session_filters::SessionFilters;
 pub(crate) use tls::client_config;

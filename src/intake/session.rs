@@ -30,7 +30,8 @@ use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnectProperties, DisconnectReasonCode, LastWill, Packet, Publish, SubAck, SubscribeReasonCode,
+    ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill, Packet, Publish, SubAck,
+    SubscribeReasonCode,
 };
 use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
@@ -42,7 +43,8 @@ use tracing::{debug, error, info, warn};
 use super::backoff::Backoff;
 use super::contact::BrokerContact;
 pub use super::following::{Listening, Presence};
-use super::following::{SessionOver, follow, say, subscribe};
+use super::following::{SessionOver, follow, give_up, say, subscribe};
+use super::session_filters::SessionFilters;
 use super::tls::client_config;
 use super::window::SessionWindow;
 use crate::garden::system::health::BrokerFault;
@@ -140,14 +142,16 @@ pub async fn run(
     stop: CancellationToken,
 ) {
     let (_tell, listening) = watch::channel(Listening { broker, presence });
-    run_following(listening, kept, messages, now, contact, stop).await;
+    run_following(listening, SessionFilters::default(), kept, messages, now, contact, stop).await;
 }
 
 /// The same, and follows what `listening` says. Where only topics change the session goes on:
 /// it subscribes to those that are new before it gives up those of before. Else it connects
-/// again, to the session that the broker keeps, which has what was not acknowledged.
+/// again, to the session that the broker keeps, which has what was not acknowledged. Of what
+/// that session has from before, `filters` knows what to give up.
 pub async fn run_following(
     mut listening: watch::Receiver<Listening>,
+    filters: SessionFilters,
     kept: Vec<ReceivedPacket>,
     messages: mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
@@ -168,12 +172,16 @@ pub async fn run_following(
                         LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
                     will.properties = None;
                     options.set_last_will(will);
-                    let cap = ACKS_MAX + presence.status_topics.len() + broker.topics.len() + 1024;
+                    let unwanted = filters.unwanted(&broker.topics);
+                    filters.note(&broker.topics);
+                    let topics = broker.topics.len() + unwanted.len();
+                    let cap = ACKS_MAX + presence.status_topics.len() + topics + 1024;
                     let (client, events) = AsyncClient::new(options, cap);
                     let session = Arc::new(client);
                     let following = listening.clone();
                     let mut session_at_work = ListeningSession {
                         listening: following,
+                        unwanted,
                         messages: &messages,
                         now,
                         contact: &contact,
@@ -182,6 +190,7 @@ pub async fn run_following(
                         session: Arc::clone(&session),
                         events,
                         window: &mut window,
+                        agreed: false,
                         granted: None,
                         asked: None,
                         brought: 0,
@@ -191,7 +200,7 @@ pub async fn run_following(
                     // is a poll left half-way.
                     tokio::select! {
                         outcome = session_at_work.run() => outcome.map(|()| SessionOver::Stopped),
-                        over = follow(&session, current.clone(), &mut listening, &stop) => Ok(over),
+                        over = follow(&session, &filters, current.clone(), &mut listening, &stop) => Ok(over),
                     }
                 }
                 Err(reason) => Err(reason.into()),
@@ -338,6 +347,11 @@ impl TakeoverWatch {
     }
 }
 
+/// Said where a broker answered the first packet with what MQTT 5 does not have, or by closing
+/// the connection: one that knows older MQTT alone does either.
+const OLDER_BROKER: &str =
+    "; it did so before it agreed to MQTT 5, as a broker does that speaks only older MQTT";
+
 /// Why a session ended or never stood.
 struct SessionFault {
     fault: BrokerFault,
@@ -350,8 +364,9 @@ impl SessionFault {
         Self { fault: BrokerFault::Refused, reason, end: SessionEnd::Other }
     }
 
-    /// The end of a session whose subscriptions were granted at `granted`.
-    fn ended(error: ConnectionError, granted: Option<Instant>) -> Self {
+    /// The end of a session whose subscriptions were granted at `granted`. `agreed`: the broker
+    /// had accepted the connection.
+    fn ended(error: ConnectionError, agreed: bool, granted: Option<Instant>) -> Self {
         if let ConnectionError::MqttState(StateError::ServerDisconnect {
             reason_code: DisconnectReasonCode::SessionTakenOver,
             ..
@@ -360,7 +375,14 @@ impl SessionFault {
             return Self { end: SessionEnd::TakenOver, ..Self::refused(error.to_string()) };
         }
         let closed = is_closed_by_broker(&error);
+        let unread = matches!(
+            error,
+            ConnectionError::MqttState(StateError::Deserialization(ref fault)) if !matches!(fault, PacketError::Io(_))
+        );
         let mut fault = Self::from(error);
+        if !agreed && (closed || unread) {
+            fault.reason += OLDER_BROKER;
+        }
         if let Some(granted) = granted.filter(|_| closed) {
             fault.end = SessionEnd::Closed { stood: granted.elapsed() };
         }
@@ -397,6 +419,12 @@ impl From<String> for SessionFault {
 impl From<ConnectionError> for SessionFault {
     fn from(error: ConnectionError) -> Self {
         match error {
+            ConnectionError::ConnectionRefused(
+                ConnectReturnCode::RefusedProtocolVersion | ConnectReturnCode::UnsupportedProtocolVersion,
+            ) => Self::refused(
+                "the broker does not speak MQTT 5, and Trug speaks no older MQTT; use one that does"
+                    .to_owned(),
+            ),
             ConnectionError::ConnectionRefused(code) => {
                 Self::refused(format!("the broker refused the connection: {code:?}"))
             }
@@ -408,6 +436,8 @@ impl From<ConnectionError> for SessionFault {
 /// One connection, from connect to its first error.
 struct ListeningSession<'a> {
     listening: watch::Receiver<Listening>,
+    /// Topics that a kept session may have from before and that nobody wants any more.
+    unwanted: Vec<String>,
     messages: &'a mpsc::Sender<Delivery>,
     now: fn() -> Timestamp,
     contact: &'a BrokerContact,
@@ -418,6 +448,8 @@ struct ListeningSession<'a> {
     events: EventLoop,
     /// What may come again.
     window: &'a mut SessionWindow,
+    /// Whether the broker has accepted the connection.
+    agreed: bool,
     /// When the subscriptions were granted.
     granted: Option<Instant>,
     /// When the broker was last asked how far it has come.
@@ -431,7 +463,11 @@ impl ListeningSession<'_> {
     /// Ends with `Ok` when nobody takes the messages any more.
     async fn run(&mut self) -> Result<(), SessionFault> {
         loop {
-            let event = self.events.poll().await.map_err(|error| SessionFault::ended(error, self.granted))?;
+            let event = self
+                .events
+                .poll()
+                .await
+                .map_err(|error| SessionFault::ended(error, self.agreed, self.granted))?;
             match event {
                 Event::Incoming(Packet::Publish(publish)) => {
                     if !self.hand_on(publish).await {
@@ -445,9 +481,13 @@ impl ListeningSession<'_> {
                         kept_session = ack.session_present,
                         "listening to the broker"
                     );
+                    self.agreed = true;
                     self.window.connected(ack.session_present);
                     self.contact.confirmed(self.window.confirmed());
                     subscribe(&listening.broker.topics.iter().collect::<Vec<_>>(), &self.session)?;
+                    if ack.session_present {
+                        give_up(&self.unwanted, &self.session)?;
+                    }
                     say(&self.session, &listening.presence, "online")?;
                 }
                 Event::Incoming(Packet::SubAck(ack)) => {

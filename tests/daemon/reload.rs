@@ -285,3 +285,83 @@ fn a_new_topic_is_heard_in_the_same_session_and_an_old_one_no_longer() {
     let said = reload(&it.daemon);
     assert_eq!(said, "[broker] client_id changes only at a restart: it stays \"trug\" until then.\n");
 }
+
+/// What left the configuration while Trug was away is given up in the session that the broker
+/// has kept.
+#[test]
+fn a_topic_that_went_while_trug_was_away_is_given_up() {
+    let topics = |daemon: &Daemon, before: &str, after: &str| {
+        let path = daemon.folder().join("trug.toml");
+        let text = fs::read_to_string(&path).unwrap();
+        assert!(text.contains(before), "{text}");
+        fs::write(&path, text.replacen(before, after, 1)).unwrap();
+    };
+    let mut it = Listening::start(|daemon| {
+        topics(daemon, "[broker]\n", "[broker]\ntopics = [\"saltbush-gully/#\", \"old/#\"]\n");
+    });
+    it.send(SENSORS);
+    let message = |topic: &str| Post::new(topic, b"{\"raw\":0.2,\"t\":1736200000}");
+    let listed = |it: &mut Listening, topic: &str| {
+        it.daemon.reader().unplaced(10).unwrap().iter().any(|it| it.topic == topic)
+    };
+    wait_until("the old topic to be heard", LIMIT, || {
+        send(it.broker.port(), vec![message("old/before")]);
+        listed(&mut it, "old/before").then_some(())
+    });
+    assert!(it.daemon.terminate().success());
+
+    topics(&it.daemon, ", \"old/#\"", "");
+    it.daemon.start_with_page();
+    wait_until("the broker to be asked", LIMIT, || {
+        let log = fs::read_to_string(it.broker.log()).unwrap();
+        log.lines().any(|line| line.contains("UNSUBSCRIBE") && line.contains("trug")).then_some(())
+    });
+    // In the order of one sender: what is stored of the second shows that the first would be.
+    send(it.broker.port(), vec![message("old/after"), message("saltbush-gully/after")]);
+    wait_until("the topic that stayed", LIMIT, || listed(&mut it, "saltbush-gully/after").then_some(()));
+    assert!(!listed(&mut it, "old/after"), "{:?}", it.daemon.reader().unplaced(10).unwrap());
+    assert!(it.daemon.log().contains("kept_session=true"), "{}", it.daemon.log());
+}
+
+#[test]
+fn the_alarms_of_a_garden_that_went_while_trug_was_away_end_with_a_reason() {
+    let mut it = Listening::start(|daemon| {
+        let other = garden_file(STEP_S).replace("saltbush-gully", "annex");
+        fs::write(daemon.folder().join("gardens/annex.toml"), other).unwrap();
+    });
+    let before = it.send_until_warm();
+    assert!(it.daemon.terminate().success());
+    fs::remove_file(it.daemon.folder().join("gardens/saltbush-gully.toml")).unwrap();
+    it.daemon.start_with_page();
+    let end = wait_until("the end in the history", LIMIT, || {
+        let rows = it.daemon.reader().alarm_changes(Timestamp::MIN, Timestamp::MAX, None).unwrap();
+        rows.into_iter().map(|row| row.record).rfind(|it| it.key == before.key && it.state == State::Normal)
+    });
+    assert!(end.said.text.contains("is in no garden's file any more"), "{}", end.said.text);
+    assert_eq!(end.since, before.since);
+    // The broker keeps no standing alarm of it.
+    let topic = format!("trug/saltbush-gully/alarm/tank-too-warm/{}", before.key.place);
+    let listener = Listener::start(it.broker.port(), &["trug/#"]);
+    listener.wait_for("the end on the broker", |heard| {
+        heard.topic == topic && heard.text().contains("\"state\":\"normal\"")
+    });
+}
+
+/// `record_mb` of a running daemon: larger than planned, and planned larger.
+#[test]
+fn a_new_plan_for_the_record_s_size_holds_at_once() {
+    let mut it = Listening::start(|daemon| daemon.add("[watch]\nevery_s = 1\n"));
+    // With its log of recent writes the record is larger than a megabyte.
+    it.send(300 * SENSORS);
+    let health = |it: &Listening| it.daemon.get("/health").expect("the page answers");
+    wait_until("a look at itself", LIMIT, || (health(&it).status == 200).then_some(()));
+    let path = it.daemon.folder().join("trug.toml");
+    let text = fs::read_to_string(&path).unwrap();
+    fs::write(&path, text.replace("every_s = 1\n", "every_s = 1\nrecord_mb = 1\n")).unwrap();
+    reload(&it.daemon);
+    let said = "record_mb plans 1 MB for it";
+    wait_until("the record to be too large", LIMIT, || health(&it).body.contains(said).then_some(()));
+    fs::write(&path, text.replace("every_s = 1\n", "every_s = 1\nrecord_mb = 500\n")).unwrap();
+    reload(&it.daemon);
+    wait_until("the record to fit", LIMIT, || (!health(&it).body.contains("record_mb")).then_some(()));
+}

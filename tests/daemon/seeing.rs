@@ -180,3 +180,66 @@ fn a_broker_that_wants_a_password_is_told_apart_from_one_that_is_away() {
     assert!(said.contains("-> Look at username and password_file in [broker]"), "{said}");
     assert!(said.contains("BAD record: There is no record at"), "{said}");
 }
+
+/// A day of each sensor: bad readings, times that cannot be true, late ones, a battery.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "the daemon under test lives by the computer's clock")]
+fn a_look_over_names_sensors_with_a_bad_day_a_wrong_clock_or_a_low_battery() {
+    let broker = Mosquitto::start();
+    let json = "payload = { json = { value = \"/raw\", time = \"/t\" } }";
+    let with_battery = "payload = { json = { value = \"/raw\", time = \"/t\", battery = \"/b\" } }\nbattery_low = 3.4\nbattery_unit = \"V\"";
+    let tank = "tank = \"perch-tank\"\n";
+    let garden = GardenFile::new("saltbush-gully")
+        .tank("perch-tank", "Perch tank", "volume_l = 500\nspecies = \"silver perch\"\nfish = 12\n")
+        .sensor("weak", "water-temperature", &format!("{tank}{with_battery}"))
+        .sensor("strong", "water-temperature", &format!("{tank}{with_battery}"))
+        .sensor("spoilt", "water-temperature", &format!("{tank}{json}"))
+        .sensor("ahead", "water-temperature", &format!("{tank}{json}"))
+        .sensor("behind", "water-temperature", &format!("{tank}{json}"));
+    let mut daemon = Daemon::new(broker.port(), &[("saltbush-gully", garden.text())]);
+    daemon.arguments.clear();
+    daemon.start_with_page();
+    Listener::start(broker.port(), &["trug/#"]).wait_for_last("trug/saltbush-gully/status", "online");
+    let now = jiff::Timestamp::now().as_second();
+    let post = |sensor: &str, raw: f64, at: i64, more: &str| {
+        Post::new(
+            &format!("saltbush-gully/{sensor}"),
+            format!("{{\"raw\":{raw},\"t\":{at}{more}}}").as_bytes(),
+        )
+    };
+    let mut posts = Vec::new();
+    for step in 0..12 {
+        let at = now - 900 * (11 - step);
+        posts.push(post("weak", 20.0, at, ",\"b\":3.2"));
+        posts.push(post("strong", 20.0, at, ",\"b\":3.9"));
+        posts.push(post("spoilt", if step % 3 == 1 { 95.0 } else { 20.0 }, at, ""));
+    }
+    for step in 0..4 {
+        posts.push(post("ahead", 20.0, now + 7200 + step, ""));
+        posts.push(post("behind", 20.0, now - 7200 + step, ""));
+    }
+    let count = posts.len();
+    send(broker.port(), posts);
+    daemon.wait_for(count, LIMIT);
+    // At a stop the state of the garden is kept, and in it what the batteries said.
+    assert!(daemon.terminate().success());
+    let (_, found) = findings(&daemon);
+    for (weight, what) in [
+        ("look", "spoilt of saltbush-gully: 4 of 12 readings in the last day are bad."),
+        (
+            "look",
+            "ahead of saltbush-gully: 4 of 4 readings in the last day stand under the time at which they came",
+        ),
+        ("look", "behind of saltbush-gully: 4 of 4 readings in the last day came too late to be judged."),
+        ("look", "weak of saltbush-gully: its battery reports 3.2 V, below 3.4 V."),
+        ("well", "1 battery is above the limit."),
+    ] {
+        assert_eq!(one(&found, what), weight, "{what}");
+    }
+    assert!(
+        !found
+            .iter()
+            .any(|(.., what)| what.contains("strong") || what.contains("weak of saltbush-gully: no")),
+        "{found:#?}"
+    );
+}

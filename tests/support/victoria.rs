@@ -85,6 +85,24 @@ impl Victoria {
         points
     }
 
+    /// Writes lines as another program would.
+    pub(crate) async fn write(&self, lines: &str) {
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let client = reqwest::Client::builder().no_proxy().build().expect("a client");
+        let response = client.post(self.write_url()).body(lines.to_owned()).send().await.expect("it answers");
+        assert!(response.status().is_success(), "{}", response.status());
+    }
+
+    /// The answer to a question as of now, in MetricsQL.
+    pub(crate) async fn query(&self, question: &str) -> serde_json::Value {
+        // What came last is not seen before it is flushed.
+        self.get("internal/force_flush").await;
+        let mut url = self.url("api/v1/query");
+        url.query_pairs_mut().append_pair("query", question);
+        let text = self.get(url.as_str().trim_start_matches(self.url("").as_str())).await;
+        serde_json::from_str(&text).expect("JSON")
+    }
+
     async fn get(&self, rest: &str) -> String {
         let _ = rustls::crypto::ring::default_provider().install_default();
         let client = reqwest::Client::builder().no_proxy().build().expect("a client");

@@ -25,6 +25,7 @@ use crate::deliver::channel::AnswerLinks;
 use crate::deliver::channels::Channels;
 use crate::deliver::forward::{Auth, ForwardPace, ForwardTarget};
 use crate::engine::{DaemonHealth, Engine, Inbox, answer_topic, status_topic, system_now, watchdog};
+use crate::intake::SessionFilters;
 use crate::intake::session::{self, Listening, Presence};
 use crate::page::access::Rules;
 use crate::settings::{Broker, Forward, ForwardAuth, Settings};
@@ -59,10 +60,13 @@ pub async fn run(
     let daemon_health = Arc::new(DaemonHealth::default());
     let mut fixed = Tasks::new();
 
+    let filters = SessionFilters::beside(&settings.store.path, &settings.broker);
     let (tell_listening, listening) = watch::channel(listening(&settings));
     let contact = Arc::clone(&daemon_health.broker);
     let kept = keeper.received().context("reading which messages may come again")?;
-    let intake = session::run_following(listening, kept, to_keeper, system_now, contact, stop.child_token());
+    let stop_intake = stop.child_token();
+    let intake =
+        session::run_following(listening, filters, kept, to_keeper, system_now, contact, stop_intake);
     fixed.start("intake", intake);
 
     let manager = watchdog::ServiceManager::from_environment();

@@ -3,6 +3,7 @@
 
 mod around;
 mod record;
+mod sensors;
 
 use std::io::Write;
 use std::path::Path;

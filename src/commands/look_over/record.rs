@@ -1,15 +1,14 @@
 //! What the record says: whether it can be read, its disk, its sensors, the alarms about them, and
 //! what waits to be told.
 
-use std::collections::HashMap;
 use std::path::Path;
 
 use jiff::{SignedDuration, Timestamp};
 
+use super::sensors::{self, AHEAD};
 use super::{LookFinding, Weight, chain};
 use crate::alarms::{Kind, PlaceKind};
 use crate::commands::shared::{safe, zone_of};
-use crate::garden::patience_s;
 use crate::garden::plan::Garden;
 use crate::settings::Settings;
 use crate::store::{Reader, StoreError};
@@ -18,11 +17,7 @@ use crate::text::spoken::{counted, duration};
 
 /// A record that is larger is read through only where that is asked for, bytes.
 const QUICK_MAX: u64 = 1024 * 1024 * 1024;
-/// How far back a sensor's last reading is looked for.
-const LOOK_BACK: SignedDuration = SignedDuration::from_hours(35 * 24);
 const DAY: SignedDuration = SignedDuration::from_hours(24);
-/// A reading that is further ahead of this computer's clock says that one of the clocks is wrong.
-const AHEAD: SignedDuration = SignedDuration::from_mins(5);
 /// Messages to people that may wait without being worth a look.
 const WAITING_MAX: u64 = 100;
 
@@ -66,7 +61,7 @@ fn all(
 ) -> Result<Vec<LookFinding>, StoreError> {
     let mut found = through(reader, thorough)?;
     found.extend(last(settings, reader, now)?);
-    found.extend(sensors(&settings.gardens, reader, now)?);
+    found.extend(sensors::look(&settings.gardens, reader, now)?);
     found.extend(alarms(&settings.gardens, reader)?);
     found.extend(telling(reader, now)?);
     found.extend(servers(settings, reader, now)?);
@@ -136,48 +131,6 @@ fn last(settings: &Settings, reader: &Reader, now: Timestamp) -> Result<Vec<Look
     } else {
         LookFinding::well("record", format!("The newest reading is of {at}."))
     }])
-}
-
-/// Each sensor's last reading against how often it should send.
-fn sensors(gardens: &[Garden], reader: &Reader, now: Timestamp) -> Result<Vec<LookFinding>, StoreError> {
-    let from = now.saturating_sub(LOOK_BACK).unwrap_or(Timestamp::MIN);
-    let mut last: HashMap<(String, String), Timestamp> = HashMap::new();
-    for row in reader.activity(from)? {
-        let known = last.entry((row.series.site, row.series.sensor)).or_insert(row.last);
-        *known = row.last.max(*known);
-    }
-    let (mut found, mut well) = (Vec::new(), 0_usize);
-    for garden in gardens {
-        for sensor in &garden.sensors {
-            let key = (garden.site.id.to_string(), sensor.id.to_string());
-            let name = format!("{} of {}", sensor.id, garden.site.id);
-            let todo = || {
-                format!(
-                    "Look at its power, its network and its topic {}. \"trug watch {}\" shows what comes.",
-                    safe(&sensor.topic),
-                    sensor.id
-                )
-            };
-            let Some(last) = last.get(&key) else {
-                let what = format!("{name} has sent nothing for five weeks, or never.");
-                found.push(LookFinding::new(Weight::Look, "sensor", what, todo()));
-                continue;
-            };
-            let age_s = now.as_second() - last.as_second();
-            if age_s > patience_s(sensor.every_s) {
-                let (age, every) = (duration(age_s), duration(i64::from(sensor.every_s)));
-                let what = format!("{name}: no reading for {age}; it should send every {every}.");
-                found.push(LookFinding::new(Weight::Look, "sensor", what, todo()));
-            } else {
-                well += 1;
-            }
-        }
-    }
-    if well > 0 {
-        let sensors = counted(well, "sensor has", "sensors have");
-        found.push(LookFinding::well("sensors", format!("{sensors} sent in time.")));
-    }
-    Ok(found)
 }
 
 /// Alarms about sensors, gateways and the program itself: batteries, device clocks, faults.
