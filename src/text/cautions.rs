@@ -51,7 +51,7 @@ pub(crate) const FISH: Caution = Caution {
         "Treat tap water against chlorine and chloramine first. Letting it stand does not remove chloramine.",
         "Move fish with a soft wet net, as seldom as you can. Mind the spines of their fins.",
         "Cover cuts before you work in the water: it can infect them. Wash your hands before and after.",
-        "Let no fish, plant or tank water go into a creek, dam or drain.",
+        "Let no fish and no plant go into a creek, dam or drain. Used tank water goes onto the soil.",
     ],
     rules: "The law says which species may be kept and moved. A vet or fisheries adviser knows more than Trug.",
 };

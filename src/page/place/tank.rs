@@ -166,11 +166,14 @@ fn not_known(tank: &TankRecord<'_>, shown: &ShownSpan) -> Markup {
 /// The usual cautions, common practice in fish keeping.
 fn cautions(view: &SiteView) -> Markup {
     html! {
-        p class="caution" {
-            "Keep plugs and leads dry and above the water, on a safety switch. Unplug pumps and heaters before a hand goes in. \
-             Keep a lid on: small children can drown in shallow water. "
-            "Change the water a little at a time, at nearly its temperature. Treat tap water against chlorine and chloramine \
-             first: letting it stand does not remove chloramine. Sensors can be wrong: look at the fish before you act."
+        div class="caution" {
+            ul {
+                li { "Sensors can be wrong: look at the fish before you act." }
+                li { "Keep plugs and leads dry and above the water, on a safety switch. Unplug pumps and heaters before a hand goes in." }
+                li { "Keep a lid on: small children can drown in shallow water." }
+                li { "Change the water a little at a time, at nearly its temperature." }
+                li { "Treat tap water against chlorine and chloramine first: letting it stand does not remove chloramine." }
+            }
         }
         (care::ways(&view.id, &[&FISH, &ELECTRICITY, &SMALL_CHILDREN, &CHEMICALS, &LIFTING, &FOOD]))
     }
