@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use program::{load, run, sink};
+use program::{delay, echo, load, run, sink};
 
 /// A simulated school garden that speaks MQTT and writes down what truly happened.
 #[derive(Parser)]
@@ -23,6 +23,10 @@ enum Command {
     Load(load::Load),
     /// Receives and acknowledges, and does nothing else: a measure to compare with.
     Sink(sink::Sink),
+    /// Answers each message on another topic: a measure to compare with.
+    Echo(echo::Echo),
+    /// Measures how long after a message its answer is at the broker.
+    Delay(delay::Delay),
 }
 
 fn main() -> ExitCode {
@@ -32,6 +36,8 @@ fn main() -> ExitCode {
         Command::Write(write) => write.play(),
         Command::Load(load) => load.play(),
         Command::Sink(sink) => sink.play(),
+        Command::Echo(echo) => echo.play(),
+        Command::Delay(delay) => delay.play(),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

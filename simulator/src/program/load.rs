@@ -119,7 +119,7 @@ impl Load {
     }
 }
 
-fn site_id(site: u32) -> String {
+pub(crate) fn site_id(site: u32) -> String {
     format!("load-{site:05}")
 }
 
@@ -141,7 +141,7 @@ fn role(sensor: u32, sensors: u32) -> Role {
     }
 }
 
-fn sensor_id(sensor: u32, sensors: u32) -> String {
+pub(crate) fn sensor_id(sensor: u32, sensors: u32) -> String {
     match role(sensor, sensors) {
         Role::Gauge => "gauge".to_owned(),
         Role::Tank => "water-temp".to_owned(),

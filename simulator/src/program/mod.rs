@@ -1,6 +1,8 @@
 //! The program's parts; the simulation itself is the library.
 
 pub(crate) mod broker;
+pub(crate) mod delay;
+pub(crate) mod echo;
 pub(crate) mod load;
 pub(crate) mod publish;
 pub(crate) mod run;
