@@ -69,8 +69,9 @@ impl Sink {
             let mut options = broker.options(&format!("garden-sink-{}", std::process::id()), 50);
             options.set_manual_acks(true);
             options.set_receive_maximum(Some(RECEIVE_MAX));
-            // Never full: no more acknowledgements wait than messages may come.
-            let (client, mut events) = AsyncClient::new(options, 2 * usize::from(RECEIVE_MAX));
+            // Never full: a session has no more packet identifiers, and some brokers send more than
+            // was asked for.
+            let (client, mut events) = AsyncClient::new(options, usize::from(u16::MAX));
             let fault = loop {
                 let event = tokio::select! {
                     event = events.poll() => event,
