@@ -34,6 +34,8 @@ const BASE_S: i64 = HOUR_S / 2;
 const STANDING_S: i64 = 2 * HOUR_S;
 /// Readings closer together than this are not kept.
 const SPACING_S: i64 = 240;
+/// The most readings that a base can have.
+const BASE_READINGS: usize = (2 * BASE_S / SPACING_S) as usize + 1;
 /// Kept readings: from before a rise until it is believed, and some more.
 const KEPT_S: i64 = 12 * HOUR_S;
 /// Hours of differences that are kept: 14 days.
@@ -104,8 +106,6 @@ struct Differences {
     history: Vec<f32>,
     last_hour: i64,
     known_hours: usize,
-    /// Four robust standard deviations.
-    threshold: f32,
 }
 
 /// Watches one probe.
@@ -180,8 +180,12 @@ impl WettingWatch {
             return;
         }
         let difference = value - base;
-        let (usual, least) = (differences.usual(at), differences.least_rise());
-        if f64::from(difference - usual) >= least {
+        // What is usual is never below zero, and the least rise never below its span's: most
+        // differences are seen to be none without them.
+        let rises = (f64::from(difference) >= differences.span.least)
+            .then(|| (differences.usual(at), differences.least_rise()))
+            .filter(|(usual, least)| f64::from(difference - usual) >= *least);
+        if let Some((usual, least)) = rises {
             let onset = self.onset(base_at, base, difference);
             let (found, peak, peak_at) = (at, value, at);
             self.candidate =
@@ -282,7 +286,7 @@ impl WettingWatch {
         let least = if self.fast.known_hours < KNOWN_HOURS {
             STIR_MIN_UNKNOWN
         } else {
-            STIR_MIN.max(STIR_PART * f64::from(self.fast.threshold))
+            STIR_MIN.max(STIR_PART * f64::from(self.fast.threshold()))
         };
         Some(net >= least)
     }
@@ -290,11 +294,21 @@ impl WettingWatch {
     /// What the probe read a span before: the time of the nearest reading, where one is
     /// within an hour of it, and the median of the hour.
     fn base(&self, at: Timestamp, over_s: i64) -> Option<(Timestamp, f32)> {
-        let off = |t: Timestamp| (seconds(t, at) - over_s).abs();
-        let nearest = self.recent.iter().min_by_key(|(t, _)| off(*t)).copied()?;
-        let near = self.recent.iter().filter(|(t, _)| off(*t) <= BASE_S);
-        let mut hour: Vec<f32> = near.map(|(_, v)| *v).collect();
-        let base = if hour.is_empty() { nearest.1 } else { median(&mut hour) };
+        let wanted_s = at.as_second() - over_s;
+        let first = |from_s: i64| self.recent.partition_point(|(t, _)| t.as_second() < from_s);
+        let off = |t: Timestamp| (t.as_second() - wanted_s).abs();
+        // In order of time, the nearest is the last before or the first from there on.
+        let after = first(wanted_s);
+        let two = [after.checked_sub(1), Some(after)];
+        let two = two.into_iter().flatten().filter_map(|place| self.recent.get(place));
+        let nearest = two.min_by_key(|(t, _)| off(*t)).copied()?;
+        let (mut hour, mut count) = ([0.0; BASE_READINGS], 0);
+        let near = self.recent.range(first(wanted_s - BASE_S)..).take_while(|(t, _)| off(*t) <= BASE_S);
+        for (kept, (_, value)) in hour.iter_mut().zip(near) {
+            *kept = *value;
+            count += 1;
+        }
+        let base = if count == 0 { nearest.1 } else { median(&mut hour[..count]) };
         (off(nearest.0) <= HOUR_S).then_some((nearest.0, base))
     }
 
@@ -311,7 +325,7 @@ impl WettingWatch {
 
 impl Differences {
     fn of(span: Span) -> Self {
-        Self { span, history: Vec::new(), last_hour: 0, known_hours: 0, threshold: 0.0 }
+        Self { span, history: Vec::new(), last_hour: 0, known_hours: 0 }
     }
 
     /// The smallest rise that counts now, m³/m³.
@@ -319,7 +333,7 @@ impl Differences {
         if self.known_hours < KNOWN_HOURS {
             UNKNOWN_TIMES * self.span.least
         } else {
-            self.span.least.max(f64::from(self.threshold))
+            self.span.least.max(f64::from(self.threshold()))
         }
     }
 
@@ -331,8 +345,8 @@ impl Differences {
             return 0.0;
         }
         let hour = at.as_second().div_euclid(HOUR_S);
-        let mut same_hour: Vec<f32> =
-            (1..=7).map(|day| self.history[index(hour - 24 * day)]).filter(|v| !v.is_nan()).collect();
+        let mut same_hour: Vec<f32> = Vec::with_capacity(7);
+        same_hour.extend((1..=7).map(|day| self.history[index(hour - 24 * day)]).filter(|v| !v.is_nan()));
         if same_hour.len() < 3 { 0.0 } else { median(&mut same_hour).max(0.0) }
     }
 
@@ -351,15 +365,19 @@ impl Differences {
         }
         self.history[index(hour)] = difference;
         self.last_hour = hour;
+        self.known_hours = self.history.iter().filter(|v| !v.is_nan()).count();
+    }
+
+    /// Four robust standard deviations of what is known. It is seldom asked for.
+    fn threshold(&self) -> f32 {
         let mut known: Vec<f32> = self.history.iter().copied().filter(|v| !v.is_nan()).collect();
-        self.known_hours = known.len();
         let middle = median(&mut known);
         for v in &mut known {
             *v = (*v - middle).abs();
         }
         // 1.4826 makes the median absolute deviation of normal noise its
         // standard deviation.
-        self.threshold = 4.0 * 1.4826 * median(&mut known);
+        4.0 * 1.4826 * median(&mut known)
     }
 }
 
