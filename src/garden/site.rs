@@ -64,6 +64,9 @@ pub(crate) struct BedState {
     pub(crate) wetting_why: Why,
     /// How it dries.
     pub(crate) outlook: Outlook,
+    /// The sun above the air of a day, by its number since 1970.
+    #[serde(skip)]
+    pub(crate) sun: Option<(i64, f64)>,
     /// How dry it became on each day.
     pub(crate) driest: DriestDays,
     /// How much it holds when it has drained.
@@ -235,6 +238,14 @@ impl SiteState {
     /// What is kept of a sensor's readings.
     pub(crate) fn history(&self, sensor: u16) -> &SensorHistory {
         &self.sensors[usize::from(sensor)].history
+    }
+
+    /// The mean water content of a bed's root zone at `at`, and whether every probe of the bed
+    /// had a fresh good value; `None` where none had.
+    pub(crate) fn bed_content(&self, bed: u16, at: Timestamp) -> Option<(f64, bool)> {
+        let probes = self.bed_probes(bed, at);
+        let content = mean_water_content(&probes, self.root_zone_at(bed, at).root_depth_m)?;
+        Some((content, probes.len() == self.beds[usize::from(bed)].probes.len()))
     }
 
     /// The bed's water at `at`; `None` where no probe has a fresh good value.

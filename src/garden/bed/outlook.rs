@@ -22,10 +22,16 @@ impl SiteState {
     pub(crate) fn watch_drying(&mut self, index: u16, at: Timestamp, water_content: f64) {
         // Sun above the air: the season. The latitude is checked in the garden file;
         // without sun nothing is learned of the season.
-        let day = u16::try_from(TimeZone::UTC.to_datetime(at).day_of_year()).unwrap_or(1);
-        let sun = extraterrestrial_mj_m2(self.garden.site.latitude_deg, day).unwrap_or(0.0);
+        let latitude_deg = self.garden.site.latitude_deg;
         let field_capacity = self.garden.bed(index).field_capacity;
         let state = &mut self.beds[usize::from(index)];
+        let number = at.as_second().div_euclid(86_400);
+        let known = state.sun.filter(|(of, _)| *of == number).map(|(_, sun)| sun);
+        let sun = known.unwrap_or_else(|| {
+            let day = u16::try_from(TimeZone::UTC.to_datetime(at).day_of_year()).unwrap_or(1);
+            extraterrestrial_mj_m2(latitude_deg, day).unwrap_or(0.0)
+        });
+        state.sun = Some((number, sun));
         state.outlook.push(at, water_content, sun);
         state.drained.push(at, water_content, field_capacity);
     }

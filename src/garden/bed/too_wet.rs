@@ -59,15 +59,18 @@ fn stop_it() -> String {
     )
 }
 
-/// What a bed's soil holds, and the steps to it where it was estimated.
-pub(crate) fn pores(bed: &Bed) -> (Pores, Why) {
+/// What a bed's soil holds.
+pub(crate) fn pores(bed: &Bed) -> Pores {
     let field_capacity = bed.field_capacity;
+    let saturation = bed.saturation.unwrap_or_else(|| estimated_saturation(field_capacity));
+    Pores { field_capacity, saturation }
+}
+
+/// The steps to it, where it was estimated.
+fn pores_why(bed: &Bed) -> Why {
     match bed.saturation {
-        Some(saturation) => (Pores { field_capacity, saturation }, Why::new()),
-        None => (
-            Pores { field_capacity, saturation: estimated_saturation(field_capacity) },
-            vec![estimated_saturation_step(field_capacity)],
-        ),
+        Some(_) => Why::new(),
+        None => vec![estimated_saturation_step(bed.field_capacity)],
     }
 }
 
@@ -123,7 +126,7 @@ impl SiteState {
     fn judge_soil_left_on(&mut self, index: u16, probe: u16, at: Timestamp, value: f64, batch: &mut Batch) {
         let delays = self.garden.rules[Kind::WaterLeftOn].delays;
         let bed = self.garden.bed(index);
-        let (pores, mut why) = pores(bed);
+        let pores = pores(bed);
         let limit = pores.left_on_limit();
         let course = self.beds[usize::from(index)].wetness.ebb.course(at, value, bed.field_capacity);
         let rain_mm = if value > limit { self.known_rain_mm(add_seconds(at, -DAY_S), at) } else { None };
@@ -155,9 +158,10 @@ impl SiteState {
         let delays = Delays { on_s, ..delays };
         let subject = AlarmPlace::Bed(index).alarm(Kind::WaterLeftOn);
         let since = self.alarms.life(subject).since().unwrap_or(at);
-        let stop = stop_it();
         self.judge_left_on(index, at, (Witness::Soil, 1), input, delays, batch, |site, active| {
             let bed = site.garden.bed(index);
+            let stop = stop_it();
+            let mut why = pores_why(bed);
             let depth_m = site.garden.sensor(probe).depth_m.unwrap_or(0.0);
             why.push(pores.left_on_step());
             let text = if active {
@@ -357,20 +361,19 @@ impl SiteState {
 
     fn judge_waterlogged(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
         let delays = self.garden.rules[Kind::Waterlogged].delays;
-        let (pores, mut why) = pores(self.garden.bed(index));
+        let pores = pores(self.garden.bed(index));
         let limit = pores.waterlogged_limit();
-        let water = self.bed_water(index, at);
-        let wet = water.is_some_and(|w| w.water_content > limit);
+        let water = self.bed_content(index, at);
+        let wet = water.is_some_and(|(content, _)| content > limit);
         let rain_mm = if wet { self.known_rain_mm(add_seconds(at, -6 * HOUR_S), at) } else { None };
         let runs = self.is_active(AlarmPlace::Bed(index), Kind::WaterLeftOn);
         let input = match (water, rain_mm) {
-            (None, _) => Input::Unknown,
-            (Some(w), _) if !w.whole => Input::Unknown,
-            (Some(w), _) if w.water_content <= limit => Input::above(w.water_content, limit, delays.deadband),
+            (None | Some((_, false)), _) => Input::Unknown,
+            (Some((content, _)), _) if content <= limit => Input::above(content, limit, delays.deadband),
             // Whoever is told that water runs knows why the bed is wet.
             _ if runs => Input::Deadband,
             (_, None) => Input::Unknown,
-            (Some(w), _) if w.water_content > pores.saturation + 0.10 => Input::Unknown,
+            (Some((content, _)), _) if content > pores.saturation + 0.10 => Input::Unknown,
             (_, Some(mm)) if mm >= RAIN_ANEW_MM => Input::Deadband,
             (Some(_), Some(_)) => Input::Breach,
         };
@@ -378,8 +381,9 @@ impl SiteState {
         let since = self.alarms.life(subject).since().unwrap_or(at);
         self.judge(subject, at, input, batch, |site, active| {
             let bed = site.garden.bed(index);
+            let mut why = pores_why(bed);
             why.push(pores.waterlogged_step());
-            let content = water.map_or(f64::NAN, |w| w.water_content);
+            let content = water.map_or(f64::NAN, |(content, _)| content);
             let text = if active {
                 format!(
                     "{} is waterlogged: its root zone has held more than {} of water by volume since {}, for {}; drained, \
