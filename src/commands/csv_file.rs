@@ -149,7 +149,7 @@ impl LineNumbers<'_> {
             until += 1;
         }
         while self.at < until {
-            let both = self.bytes[self.at..].starts_with(b"\r\n");
+            let both = self.bytes[self.at] == b'\r' && self.bytes.get(self.at + 1) == Some(&b'\n');
             self.line += u64::from(ends(self.at));
             self.at += if both { 2 } else { 1 };
         }
@@ -168,13 +168,14 @@ pub(super) fn is_missing(text: &str) -> bool {
 /// # Errors
 /// Plain words that say what was given.
 pub(super) fn number(text: &str, decimal_comma: bool) -> Result<f64, String> {
-    let pointed = text.replacen(',', ".", 1);
     let parsed = |text: &str| text.parse::<f64>().ok().filter(|number| number.is_finite());
-    match (parsed(text), parsed(&pointed)) {
-        (Some(number), _) => Ok(number),
-        (None, Some(number)) if decimal_comma => Ok(number),
-        (None, Some(_)) => Err(format!("the value {text:?} has a comma where a point is read")),
-        (None, None) => Err(format!("the value {text:?} is not a finite number")),
+    if let Some(number) = parsed(text) {
+        return Ok(number);
+    }
+    match parsed(&text.replacen(',', ".", 1)) {
+        Some(number) if decimal_comma => Ok(number),
+        Some(_) => Err(format!("the value {text:?} has a comma where a point is read")),
+        None => Err(format!("the value {text:?} is not a finite number")),
     }
 }
 

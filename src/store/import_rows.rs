@@ -1,7 +1,8 @@
 //! What each import brought, so that it can be taken back as a whole.
 //!
-//! While an import runs, triggers of its own connection note which readings and which
-//! steps of alarms came into the file: those that were there already are not noted.
+//! While an import runs, [`Store::commit`] notes which readings and a trigger which steps of
+//! alarms came into the file: those that were there already are not noted. (A trigger on
+//! readings has SQLite copy the pages of each one, in case it fails.)
 
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension as _, TransactionBehavior, params};
@@ -12,6 +13,9 @@ use super::error::StoreError;
 use super::query::{self, write_error};
 use super::reader::Reader;
 use super::writer::Store;
+
+/// Notes a reading of the running import.
+pub(super) const NOTE_READING: &str = "INSERT INTO import_reading (import, at, series) VALUES (?1, ?2, ?3)";
 
 /// An import that is in the file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -74,16 +78,15 @@ impl Store {
             )?;
             let number = self.connection.last_insert_rowid();
             self.connection.execute_batch(&format!(
-                "CREATE TEMP TRIGGER note_import_reading AFTER INSERT ON reading BEGIN
-                     INSERT INTO import_reading (import, at, series) VALUES ({number}, NEW.at, NEW.series);
-                 END;
-                 CREATE TEMP TRIGGER note_import_step AFTER INSERT ON alarm_change BEGIN
+                "CREATE TEMP TRIGGER note_import_step AFTER INSERT ON alarm_change BEGIN
                      INSERT INTO import_step (import, seq) VALUES ({number}, NEW.seq);
                  END;"
             ))?;
             Ok(number)
         };
-        begin().map_err(failed)
+        let number = begin().map_err(failed)?;
+        self.import = Some(number);
+        Ok(number)
     }
 
     /// Ends an import. One that brought nothing new leaves no trace.
@@ -93,10 +96,9 @@ impl Store {
     /// When the database cannot be written.
     pub fn end_import(&mut self, number: i64) -> Result<(), StoreError> {
         self.settle()?;
+        self.import = None;
         self.write("an import", |connection| {
-            connection.execute_batch(
-                "DROP TRIGGER IF EXISTS temp.note_import_reading; DROP TRIGGER IF EXISTS temp.note_import_step;",
-            )?;
+            connection.execute_batch("DROP TRIGGER IF EXISTS temp.note_import_step;")?;
             connection.execute(
                 "UPDATE import_batch
                  SET readings = (SELECT count(*) FROM import_reading WHERE import = ?1) WHERE number = ?1",

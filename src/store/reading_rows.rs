@@ -8,7 +8,7 @@ use super::queue_rows::ForwardQueue;
 use super::records::Committed;
 use super::series::SeriesMap;
 use super::thinning::Thinning;
-use super::{day_rows, query, reject_rows};
+use super::{day_rows, import_rows, query, reject_rows};
 use crate::garden::record::{Reading, Reflag, Reject};
 
 /// Adds what is new, and counts what is not.
@@ -20,7 +20,7 @@ pub(super) fn add(
     readings: &[Reading],
     map: &SeriesMap,
     at: jiff::Timestamp,
-    (quarters, thinning): (&mut Quarters, &mut Thinning),
+    (quarters, thinning, import): (&mut Quarters, &mut Thinning, Option<i64>),
     mut forwarding: Option<&mut ForwardQueue>,
     committed: &mut Committed,
 ) -> rusqlite::Result<()> {
@@ -30,6 +30,7 @@ pub(super) fn add(
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     )?;
     let mut queue = forwarding.is_some().then(|| ForwardQueue::statement(transaction)).transpose()?;
+    let mut imported = import.map(|_| transaction.prepare_cached(import_rows::NOTE_READING)).transpose()?;
     for reading in readings {
         let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
         if thinned_until.is_some_and(|until| time < until)
@@ -54,6 +55,9 @@ pub(super) fn add(
             committed.stored += 1;
             quarters.touch(transaction, time, series)?;
             thinning.stored(time);
+            if let Some(imported) = &mut imported {
+                imported.execute(params![import, time, series])?;
+            }
             if let (Some(queue), Some(forwarding)) = (&mut queue, forwarding.as_deref_mut()) {
                 forwarding.push(queue, time, series)?;
             }

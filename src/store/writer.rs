@@ -51,6 +51,8 @@ pub struct Store {
     /// end was written), so the marks are read again before the next one.
     pub(super) doubtful: bool,
     keep_rejects: u32,
+    /// The number of the import that runs.
+    pub(super) import: Option<i64>,
     /// Where its files were when they were opened.
     files: Whereabouts,
     /// Alarms that were set aside when it was opened, since they could not be understood.
@@ -99,6 +101,7 @@ impl Store {
             thinning: Thinning::default(),
             doubtful: false,
             keep_rejects: KEEP_REJECTS,
+            import: None,
             files: Whereabouts::of(path),
             set_aside,
             _lock: lock,
@@ -275,7 +278,7 @@ impl Store {
             &batch.readings,
             &self.series,
             at,
-            (&mut self.quarters, &mut self.thinning),
+            (&mut self.quarters, &mut self.thinning, self.import),
             forward.then_some(&mut marks.forwarding),
             &mut committed,
         )
