@@ -173,12 +173,17 @@ impl WettingWatch {
     /// Looks for a rise over one of the spans, and remembers its difference.
     fn look_over(&mut self, slow: bool, at: Timestamp, value: f32) {
         let differences = if slow { &self.slow } else { &self.fast };
-        let Some((base_at, base)) = self.base(at, differences.span.over_s) else { return };
+        let Some(mut before) = self.base(at, differences.span.over_s) else { return };
+        let base_at = before.at;
         if self.candidate.is_some() || self.quiet_until.is_some_and(|until| base_at < until) {
             // A rise of water would make the next one look usual, for as long as the
             // difference holds a part of it.
             return;
         }
+        if f64::from(value - before.lowest()) < differences.span.least && differences.remembers(at) {
+            return;
+        }
+        let base = before.median();
         let difference = value - base;
         // What is usual is never below zero, and the least rise never below its span's: most
         // differences are seen to be none without them.
@@ -291,9 +296,8 @@ impl WettingWatch {
         Some(net >= least)
     }
 
-    /// What the probe read a span before: the time of the nearest reading, where one is
-    /// within an hour of it, and the median of the hour.
-    fn base(&self, at: Timestamp, over_s: i64) -> Option<(Timestamp, f32)> {
+    /// What the probe read a span before, where a reading is within an hour of it.
+    fn base(&self, at: Timestamp, over_s: i64) -> Option<SpanBase> {
         let wanted_s = at.as_second() - over_s;
         let first = |from_s: i64| self.recent.partition_point(|(t, _)| t.as_second() < from_s);
         let off = |t: Timestamp| (t.as_second() - wanted_s).abs();
@@ -301,15 +305,16 @@ impl WettingWatch {
         let after = first(wanted_s);
         let two = [after.checked_sub(1), Some(after)];
         let two = two.into_iter().flatten().filter_map(|place| self.recent.get(place));
-        let nearest = two.min_by_key(|(t, _)| off(*t)).copied()?;
-        let (mut hour, mut count) = ([0.0; BASE_READINGS], 0);
+        let nearest = two.min_by_key(|(t, _)| off(*t)).filter(|(t, _)| off(*t) <= HOUR_S).copied()?;
+        let mut base = SpanBase { at: nearest.0, hour: [nearest.1; BASE_READINGS], count: 0 };
         let near = self.recent.range(first(wanted_s - BASE_S)..).take_while(|(t, _)| off(*t) <= BASE_S);
-        for (kept, (_, value)) in hour.iter_mut().zip(near) {
+        for (kept, (_, value)) in base.hour.iter_mut().zip(near) {
             *kept = *value;
-            count += 1;
+            base.count += 1;
         }
-        let base = if count == 0 { nearest.1 } else { median(&mut hour[..count]) };
-        (off(nearest.0) <= HOUR_S).then_some((nearest.0, base))
+        // Without any, the nearest stands for the hour.
+        base.count = base.count.max(1);
+        Some(base)
     }
 
     /// The last reading that was still near the base before the rise.
@@ -320,6 +325,27 @@ impl WettingWatch {
             .take_while(|(t, _)| *t >= base_at)
             .find(|(_, v)| v - base <= 0.15 * rise)
             .map_or(base_at, |(t, _)| *t)
+    }
+}
+
+/// What a probe read a span before.
+struct SpanBase {
+    /// The time of the nearest reading.
+    at: Timestamp,
+    /// The readings of the hour about it.
+    hour: [f32; BASE_READINGS],
+    count: usize,
+}
+
+impl SpanBase {
+    /// The median of the hour.
+    fn median(&mut self) -> f32 {
+        median(&mut self.hour[..self.count])
+    }
+
+    /// The lowest of the hour: no median is below it.
+    fn lowest(&self) -> f32 {
+        self.hour[..self.count].iter().copied().fold(f32::INFINITY, f32::min)
     }
 }
 
@@ -350,11 +376,16 @@ impl Differences {
         if same_hour.len() < 3 { 0.0 } else { median(&mut same_hour).max(0.0) }
     }
 
+    /// Whether the difference of this hour is known.
+    fn remembers(&self, at: Timestamp) -> bool {
+        at.as_second().div_euclid(HOUR_S) == self.last_hour
+    }
+
     fn remember(&mut self, at: Timestamp, difference: f32) {
-        let hour = at.as_second().div_euclid(HOUR_S);
-        if hour == self.last_hour {
+        if self.remembers(at) {
             return;
         }
+        let hour = at.as_second().div_euclid(HOUR_S);
         if self.history.is_empty() {
             self.history = vec![f32::NAN; HISTORY_HOURS];
         } else {
