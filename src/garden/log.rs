@@ -375,6 +375,9 @@ impl SiteLog {
 
     /// The entries of a place, oldest first.
     pub(crate) fn of(&self, place: &Id) -> &[(Timestamp, LogEvent)] {
+        if self.places.is_empty() {
+            return &[];
+        }
         self.places.get(&Some(place.clone())).map_or(&[], Vec::as_slice)
     }
 

@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use crate::evapotranspiration::{MID_SEASON, crop_evapotranspiration};
 use crate::garden::site::SiteState;
 use crate::garden::view::Figure;
+use crate::model::Quantity;
 use crate::soil::{GrowthUnknown, crop};
 use crate::text::spoken;
 use crate::why::Why;
@@ -62,6 +63,9 @@ impl SiteState {
     /// The same in mm, without words and steps, where the crop's stage of growth is
     /// known: for judgements at each reading.
     pub(crate) fn used_yesterday_mm(&self, bed: u16, at: Timestamp) -> Option<f64> {
+        if !self.weather.measures(Quantity::AirTemperature) {
+            return None;
+        }
         let mut date = self.garden.site.time_zone.to_datetime(at).date();
         for _ in 0..BACK_DAYS {
             date = date.yesterday().ok()?;

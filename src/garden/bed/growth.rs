@@ -74,6 +74,10 @@ impl SiteState {
     /// The day of the season by which a bed's roots are still growing; `None` where they
     /// are full-grown, are a tree's, or nothing says when the crop was planted.
     fn roots_grow(&self, bed: u16, date: Date) -> Option<SeasonDay> {
+        let plan = self.garden.bed(bed);
+        if plan.planted.is_none() && self.log.of(&plan.id).is_empty() {
+            return None;
+        }
         let planting = self.planting(bed, date);
         if planting.crop.is_some_and(|crop| crop.tree) {
             return None;
