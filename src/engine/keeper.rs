@@ -14,7 +14,7 @@ mod writing;
 
 use std::collections::HashMap;
 use std::sync::{Arc, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use tokio::runtime::Handle;
@@ -53,8 +53,8 @@ const BATCH_MAX: usize = 2000;
 /// Bytes of messages in one transaction at most: a payload of many short readings becomes
 /// some ten times as long in memory.
 const BATCH_BYTES_MAX: usize = 4 * 1024 * 1024;
-/// How long the first message of a batch waits for company. It bounds the
-/// number of transactions a second, each of which waits for the disk.
+/// How long after a transaction the next batch begins, while its messages come together. It
+/// bounds the number of transactions a second, each of which waits for the disk.
 const LINGER: Duration = Duration::from_millis(5);
 /// Messages that the broker does not send again are forgotten with the next transaction, or
 /// in one of their own after so many seconds.
@@ -403,12 +403,14 @@ impl Engine {
             self.store.set_aside().to_vec();
         *daemon_health.salvaged.lock().unwrap_or_else(PoisonError::into_inner) = self.salvaged.take();
         let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
+        let mut committed: Option<Instant> = None;
         loop {
             daemon_health.pulse.beat();
             let stopping = runtime.block_on(self.wait(&mut inbox, &mut taken, stop));
             if !taken.is_empty() || stopping {
-                if taken.len() < BATCH_MAX && !stopping {
-                    std::thread::sleep(LINGER);
+                let since = committed.map_or(LINGER, |committed| committed.elapsed());
+                if taken.len() < BATCH_MAX && !stopping && since < LINGER {
+                    std::thread::sleep(LINGER - since);
                 }
                 let mut bytes: usize = taken.iter().map(Delivery::bytes).sum();
                 while taken.len() < BATCH_MAX
@@ -434,6 +436,9 @@ impl Engine {
             if round.commit && !self.commit_at_last(&mut inbox, daemon_health, now, stop) {
                 // Nothing of this batch was acknowledged: it will come again.
                 return;
+            }
+            if !taken.is_empty() {
+                committed = Some(Instant::now());
             }
             for delivery in taken.drain(..) {
                 delivery.acknowledge();
