@@ -28,7 +28,7 @@
 
 use std::collections::{HashMap, VecDeque};
 
-use ring::digest::{SHA256, digest};
+use ring::digest::{Context, SHA256};
 
 use crate::store::ReceivedPacket;
 
@@ -157,13 +157,13 @@ impl SessionWindow {
 
 /// What a topic and a payload are known by; two that differ share one with a chance of 2⁻¹²⁸.
 fn fingerprint(topic: &[u8], payload: &[u8]) -> [u8; 16] {
-    let mut both = Vec::with_capacity(topic.len() + 1 + payload.len());
-    both.extend_from_slice(topic);
+    let mut both = Context::new(&SHA256);
+    both.update(topic);
     // No topic holds it (MQTT 5.0, 4.7.3).
-    both.push(0);
-    both.extend_from_slice(payload);
+    both.update(&[0]);
+    both.update(payload);
     let mut short = [0; 16];
-    short.copy_from_slice(&digest(&SHA256, &both).as_ref()[..16]);
+    short.copy_from_slice(&both.finish().as_ref()[..16]);
     short
 }
 
