@@ -12,7 +12,7 @@ use trug::garden::view::SiteView;
 use trug::model::Id;
 use trug::page::AlarmStep;
 
-const SHOCK: (Kind, &str) = (Kind::TankTemperatureShock, "perch-tank");
+pub(super) const SHOCK: (Kind, &str) = (Kind::TankTemperatureShock, "perch-tank");
 
 fn links() -> Links {
     Links::new("http://127.0.0.1", b"thirty-two bytes of a test's own", 72)
@@ -27,7 +27,7 @@ fn now() -> jiff::Timestamp {
 }
 
 /// The link's token for the alarm as it stands in the view, or for the time given.
-fn token(alarm: (Kind, &str), since: Option<&str>) -> String {
+pub(super) fn token(alarm: (Kind, &str), since: Option<&str>) -> String {
     let view = views::busy();
     let standing =
         view.alarms.iter().find(|a| a.record.key.kind == alarm.0 && a.record.key.place.as_str() == alarm.1);
@@ -35,7 +35,7 @@ fn token(alarm: (Kind, &str), since: Option<&str>) -> String {
     links().token(&key(alarm), since, "grounds", now())
 }
 
-fn fixed(view: SiteView) -> Fixed {
+pub(super) fn fixed(view: SiteView) -> Fixed {
     Fixed { links: Some(links()), now: now(), outcome: Some(Answered::Done), ..Fixed::of(vec![view]) }
 }
 

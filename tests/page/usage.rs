@@ -3,6 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::answer_page;
 use crate::support::browser::{Browser, DESK, PHONE};
 use crate::support::daemon::Daemon;
 use crate::support::garden::SHIPPED;
@@ -34,16 +35,13 @@ const AXES_APART: &str = "
             && (Math.abs(drawn.width - again.width) > 2 || Math.abs(drawn.height - again.height) > 2);
     }).map(use => use.getAttribute('href'));";
 
-/// Rows of tables that stand as tables and show fewer cells than their heads: what follows the
-/// gap would stand below another head.
+/// Tables that stand as tables and leave a cell out: what follows it stands below another head.
 const CELLS_GONE: &str = "
-    return [...document.querySelectorAll('table')].filter(table => {
-        const head = table.querySelector('thead tr');
-        if (!head || getComputedStyle(head).display !== 'table-row') { return false; }
-        const shown = cells => [...cells].reduce((sum, cell) =>
-            sum + (getComputedStyle(cell).display === 'none' ? 0 : cell.colSpan), 0);
-        return [...table.tBodies].some(body => [...body.rows].some(row => shown(row.cells) !== shown(head.cells)));
-    }).map(table => table.caption ? table.caption.textContent : table.className);";
+    const shown = element => getComputedStyle(element).display;
+    return [...document.querySelectorAll('table')].filter(table =>
+        [...table.rows].some(row =>
+            shown(row) === 'table-row' && [...row.cells].some(cell => shown(cell) !== 'table-cell'))
+    ).map(table => table.caption ? table.caption.textContent : table.className);";
 
 fn pictures() -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join("page")
@@ -68,7 +66,11 @@ fn look_at(browser: &Browser, name: &str, url: &str) {
             let axes = browser.run(AXES_APART);
             assert_eq!(axes.as_array().map(Vec::len), Some(0), "{what}: time axes differ: {axes}");
             let gone = browser.run(CELLS_GONE);
-            assert_eq!(gone.as_array().map(Vec::len), Some(0), "{what}: tables with rows too short: {gone}");
+            assert_eq!(
+                gone.as_array().map(Vec::len),
+                Some(0),
+                "{what}: tables that leave a cell out: {gone}"
+            );
             browser.picture(&pictures().join(format!("{name}-{width}-{colour}.png")));
         }
     }
@@ -79,6 +81,9 @@ fn every_page_can_be_read_by_everybody() {
     let browser = Browser::start();
     let served = Served::new(Fixed::of(vec![views::busy()]), Some("Demonstration: an invented school."));
     look_at(&browser, "today", &served.url("/"));
+    let served = Served::new(answer_page::fixed(views::busy()), None);
+    let token = answer_page::token(answer_page::SHOCK, None);
+    look_at(&browser, "answer", &served.url(&format!("/answer?t={token}")));
 }
 
 /// The demonstration school, a month old, with its daemon and its page.
