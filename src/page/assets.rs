@@ -20,6 +20,9 @@ static STYLE: LazyLock<Asset> =
 /// Style of the lesson, which the pages of months need beside the other.
 static LESSON: LazyLock<Asset> = LazyLock::new(|| Asset::of(&packed(report::html::STYLE)));
 
+/// Style of the pages for setting up, which need it beside the first.
+static SETUP: LazyLock<Asset> = LazyLock::new(|| Asset::of(&packed(include_str!("setup.css"))));
+
 /// What moves the places of the garden's drawing.
 static MOVER: LazyLock<Asset> = LazyLock::new(|| Asset::of(include_str!("mover.js")));
 
@@ -67,6 +70,10 @@ pub(super) fn lesson_address() -> String {
     format!("/lesson.css?v={}", LESSON.version)
 }
 
+pub(super) fn setup_address() -> String {
+    format!("/setup.css?v={}", SETUP.version)
+}
+
 pub(super) fn mover_address() -> String {
     format!("/mover.js?v={}", MOVER.version)
 }
@@ -81,6 +88,10 @@ pub(super) async fn style(RawQuery(query): RawQuery) -> impl IntoResponse {
 
 pub(super) async fn lesson(RawQuery(query): RawQuery) -> impl IntoResponse {
     LESSON.answer(query.as_deref(), "text/css; charset=utf-8")
+}
+
+pub(super) async fn setup(RawQuery(query): RawQuery) -> impl IntoResponse {
+    SETUP.answer(query.as_deref(), "text/css; charset=utf-8")
 }
 
 pub(super) async fn mover(RawQuery(query): RawQuery) -> impl IntoResponse {

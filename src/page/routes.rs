@@ -88,6 +88,7 @@ pub(super) fn router<V: PageSource>(context: Arc<PageContext<V>>) -> Router {
         .route("/live", get(live::live::<V>))
         .route("/style.css", get(assets::style))
         .route("/lesson.css", get(assets::lesson))
+        .route("/setup.css", get(assets::setup))
         .route("/mover.js", get(assets::mover))
         .route("/script.js", get(assets::script))
         .route("/offline.js", get(assets::offline))

@@ -432,6 +432,7 @@ pub(super) fn is_open(path: &str) -> bool {
             | "/leave"
             | "/style.css"
             | "/lesson.css"
+            | "/setup.css"
             | "/mover.js"
             | "/script.js"
             | "/offline.js"

@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use super::still;
 use crate::page::PageSource;
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
@@ -25,7 +26,7 @@ pub(in crate::page) async fn keys<V: PageSource>(site: SitePage<V>) -> Result<Ma
             }
         }
     };
-    Ok(frame.still("All settings", &body))
+    Ok(still(&frame, "All settings", &body))
 }
 
 fn folded(table: &KeyTable) -> Markup {

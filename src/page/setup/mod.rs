@@ -19,9 +19,16 @@ pub(super) use soil_test::soil_test;
 
 use maud::{Markup, html};
 
+use super::assets;
 use super::forms::FormFields;
 use super::forms::write::field;
+use super::layout::PageFrame;
 use crate::text::labels;
+
+/// A page for setting up, with the style that these pages share.
+fn still(frame: &PageFrame, title: &str, body: &Markup) -> Markup {
+    frame.still(title, &html! { link rel="stylesheet" href=(assets::setup_address()); (body) })
+}
 
 /// Characters of a value that come back in its field.
 const SHOWN_MAX: usize = 200;

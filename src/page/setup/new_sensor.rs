@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use maud::{Markup, html};
 
 use super::payload_choice::{self, PayloadChoice};
-use super::{FormFaults, choice_field, lines_to_paste, number_field, text_field};
+use super::{FormFaults, choice_field, lines_to_paste, number_field, still, text_field};
 use crate::garden::plan::Garden;
 use crate::model::{MeasuredIn, Quantity};
 use crate::page::PageSource;
@@ -266,5 +266,5 @@ fn page(
             button type="submit" { "Make the lines" }
         }
     };
-    frame.still("Add a sensor", &body)
+    still(&frame, "Add a sensor", &body)
 }

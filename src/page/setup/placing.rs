@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::sketches;
+use super::{sketches, still};
 use crate::garden::plan::{Bed, Garden};
 use crate::model::{Place, Quantity};
 use crate::page::PageSource;
@@ -99,7 +99,7 @@ pub(in crate::page) async fn placing<V: PageSource>(site: SitePage<V>) -> Result
             }
         }
     };
-    Ok(frame.still("Where to put sensors", &body))
+    Ok(still(&frame, "Where to put sensors", &body))
 }
 
 fn points(points: &[&str]) -> Markup {

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::{FormFaults, choice_field, number_field, sheet};
+use super::{FormFaults, choice_field, number_field, sheet, still};
 use crate::garden::plan::{Garden, Sensor};
 use crate::model::{Place, Quantity};
 use crate::page::PageSource;
@@ -63,7 +63,7 @@ pub(in crate::page) async fn probe<V: PageSource>(site: SitePage<V>) -> Result<M
             }
         }
     };
-    Ok(frame.still("Check a probe", &body))
+    Ok(still(&frame, "Check a probe", &body))
 }
 
 fn dry_and_wet(

@@ -3,7 +3,7 @@
 
 use maud::{Markup, html};
 
-use super::{FormFaults, lines_to_paste, number_field, sketches};
+use super::{FormFaults, lines_to_paste, number_field, sketches, still};
 use crate::page::PageSource;
 use crate::page::context::SitePage;
 use crate::page::problem::Problem;
@@ -72,7 +72,7 @@ pub(in crate::page) async fn soil_test<V: PageSource>(site: SitePage<V>) -> Resu
             p class="source" { "Class: Soil Survey Manual (USDA Handbook 18, 2017), chapter 3. The jar and its times are common practice." }
         }
     };
-    Ok(frame.still("Soil test in a jar", &body))
+    Ok(still(&frame, "Soil test in a jar", &body))
 }
 
 fn answer(parts: SoilParts, class: TextureClass) -> Markup {
