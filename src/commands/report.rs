@@ -16,7 +16,8 @@ use super::shared::print_json;
 use super::water::garden_called;
 use crate::garden::plan::Garden;
 use crate::model::{CalendarMonth, Id};
-use crate::page::month::{CannotMake, MonthFiles, MonthRequest, make, until};
+use crate::page::month::{CannotMake, MonthFiles, MonthRequest, days_of, make, until};
+use crate::report::days::{days_files, days_title};
 use crate::report::{Level, ReportFile, has_file, month_name};
 use crate::store::Reader;
 use crate::text::spoken::counted;
@@ -99,7 +100,10 @@ pub fn run(
     may_be_made(&folder, it.replace).map_err(WrongInput::beside)?;
     let made = match make(reader, garden, &wanted, until, usize::MAX) {
         Ok(made) => made,
-        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. } | CannotMake::Summarised { .. })) => {
+        Err(CannotMake::Summarised { .. }) => {
+            return by_days(reader, garden, it, (wanted.which, until), &folder, out);
+        }
+        Err(fault @ (CannotMake::Future | CannotMake::TooMany { .. })) => {
             return wrong(fault.to_string());
         }
         Err(CannotMake::Store(fault)) => return Err(fault).context("reading the month"),
@@ -113,6 +117,46 @@ pub fn run(
     }
     tell(&made, &folder, !it.without_notes, it.json, out)?;
     let readings: u64 = made.month.sensors.iter().map(|sensor| u64::from(sensor.readings)).sum();
+    Ok(Exit::yes_if(readings > 0))
+}
+
+/// Makes the folder of a month of which only daily figures are kept.
+fn by_days(
+    reader: &Reader,
+    garden: &Garden,
+    it: &Report,
+    (which, until): (CalendarMonth, Option<Timestamp>),
+    folder: &Path,
+    out: &mut dyn Write,
+) -> anyhow::Result<Exit> {
+    let record = days_of(reader, garden, which, until, !it.without_notes).context("reading the month")?;
+    let record = record.context("the single readings of the month came back while it was read")?;
+    if !it.beds.is_empty() {
+        let why = format!("{} Two beds are compared by single readings only; leave out --bed", record.single);
+        return Err(WrongInput::beside(why).into());
+    }
+    let files = days_files(&record.contents()).context("making the files")?;
+    write(folder, &files, it.replace).with_context(|| format!("making the folder {}", folder.display()))?;
+    let readings: u64 = record.month.sensors.iter().map(|sensor| u64::from(sensor.readings)).sum();
+    if it.json {
+        let told = serde_json::json!({
+            "month": which.to_string(),
+            "site": garden.site.id.as_str(),
+            "folder": folder.display().to_string(),
+            "files": files.iter().map(|file| serde_json::json!({
+                "name": file.name, "bytes": file.bytes.len(),
+            })).collect::<Vec<_>>(),
+            "only_daily": record.single,
+            "command": record.command,
+        });
+        print_json(&told, out)?;
+    } else {
+        writeln!(out, "{}, {}, in {}:", days_title(&record.month), record.month.name, folder.display())?;
+        for file in &files {
+            writeln!(out, "  {}  ({} kB)", file.name, file.bytes.len().div_ceil(1000))?;
+        }
+        writeln!(out, "{} So it has no lesson, and no hours and waterings.", record.single)?;
+    }
     Ok(Exit::yes_if(readings > 0))
 }
 

@@ -185,8 +185,8 @@ impl Problem {
             Self::MonthSummarised => (
                 StatusCode::GONE,
                 "Only daily figures are kept of that time",
-                "A class month, a term and a year need single readings. Choose days from which they are kept. The pages \
-                 of beds, tanks and rain still show a year day by day.",
+                "A lesson, its worksheet, a term and a year need single readings. Choose days from which they are kept. A \
+                 single month, and the pages of beds, tanks and rain, are still shown day by day.",
             ),
             Self::MonthTooLarge => (
                 StatusCode::SERVICE_UNAVAILABLE,

@@ -7,6 +7,7 @@
 
 mod charts;
 mod csv;
+pub mod days;
 mod dictionary;
 mod drawing;
 mod fingerprint;

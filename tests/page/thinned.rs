@@ -112,15 +112,35 @@ fn pages_show_days_as_they_were_and_say_what_is_not_known_any_more() {
 }
 
 #[test]
-fn a_class_month_and_a_term_of_before_are_refused_with_words() {
+fn a_month_of_before_is_shown_by_its_days_and_a_term_is_refused_with_words() {
     let (folder, garden) = (tempfile::tempdir().unwrap(), month::garden());
     let path = folder.path().join("trug.db");
     thinned(&path, &garden, |served| assert_eq!(page(served, "month/2026-03").status, 200));
     let served = served(&path, &garden);
     let list = page(&served, "month");
     assert!(list.body.contains(SAID), "{}", list.body);
-    assert!(!list.body.contains("/month/2026-03\"") && list.body.contains("March 2026"), "{}", list.body);
-    for path in ["month/2026-03", "month/2026-04", "month/term?from=2026-03-20&to=2026-04-20", "month/2026"] {
+    assert!(list.body.contains("/month/2026-03\"") && list.body.contains("(by its days)"), "{}", list.body);
+    for month in ["2026-03", "2026-04"] {
+        let first = page(&served, &format!("month/{month}"));
+        assert_eq!(first.status, 200, "{month}");
+        let places = first.body.matches("?place=").count();
+        assert!(places >= 3, "{month}: {places} other places");
+        let mut drawn = 0;
+        for place in 0..=places {
+            let of_place = page(&served, &format!("month/{month}?place={place}"));
+            assert!(of_place.body.contains(SAID) && of_place.body.len() < 100_000, "{month} {place}");
+            drawn += of_place.body.matches("<svg").count();
+            assert_plain(&words_of_page(&of_place.body));
+        }
+        assert!(drawn >= garden.beds.len() + garden.tanks.len(), "{month}: {drawn} charts");
+        assert_eq!(page(&served, &format!("month/{month}?place={}", places + 1)).status, 404);
+        let csv = page(&served, &format!("month/{month}/daily.csv"));
+        assert_eq!(csv.status, 200);
+        assert!(csv.body.contains(&format!("{month}-08,kitchen-15cm")), "{}", csv.body);
+    }
+    let said = page(&served, "month/2026-03").body;
+    assert!(said.contains("Hours, waterings, dryings"), "{said}");
+    for path in ["month/2026-03/worksheet", "month/term?from=2026-03-20&to=2026-04-20", "month/2026"] {
         let answer = page(&served, path);
         assert_eq!(answer.status, 410, "{path}: {}", answer.body);
         assert!(answer.body.contains("Only daily figures are kept of that time"), "{path}: {}", answer.body);

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use crate::support::garden::{SHIPPED, SHIPPED_TRUG, settings_with};
 use crate::support::month::{self, at};
+use crate::support::plain_words::{assert_plain, words_of_page};
 use clap::Parser;
 use trug::commands::arguments::{ProgramArguments, ProgramCommand};
 use trug::commands::exit::{Exit, WrongInput};
@@ -85,7 +86,7 @@ fn commands_work_from_days_or_say_what_is_kept() {
     assert!(month.unwrap().iter().all(|day| day.readings == 24));
 
     for line in [
-        "trug report --month 2026-03",
+        "trug report --month 2026-03 --bed kitchen-bed --bed herb-bed",
         "trug report --from 2026-03-15 --to 2026-04-20",
         "trug water --from 2026-03-15 --to 2026-04-20",
         "trug replay --from 2026-03-15",
@@ -95,6 +96,25 @@ fn commands_work_from_days_or_say_what_is_kept() {
         let why = run(&settings, line).expect_err(line);
         assert!(why.contains(SAID), "{line}: {why}");
     }
+    // A month of before is made by its days, and says so.
+    let folder = settings.store.path.with_file_name("march");
+    let line = format!("trug report --month 2026-03 --out {}", folder.display());
+    let (exit, said) = run(&settings, &line).unwrap();
+    assert_eq!(exit, Exit::Yes);
+    assert!(said.starts_with("The garden in March 2026, day by day") && said.contains(SAID), "{said}");
+    let file = |name: &str| std::fs::read(folder.join(name)).unwrap();
+    let page = String::from_utf8(file("report.html")).unwrap();
+    assert!(page.contains(SAID) && page.contains("<svg") && page.contains("Kitchen bed"), "no page");
+    assert_plain(&words_of_page(&page));
+    // 31 days of each sensor, and the head.
+    let days = String::from_utf8(file("daily.csv")).unwrap();
+    assert_eq!(days.lines().count(), 31 * garden.sensors.len() + 1);
+    let first = days.lines().find(|line| line.starts_with("2026-03-15,kitchen-15cm")).unwrap();
+    assert!(first.ends_with(",24,24,0,0"), "{first}");
+    let before: Vec<_> = ["report.html", "month.xlsx", "daily.csv", "dictionary.csv"].map(file).into();
+    run(&settings, &format!("{line} --replace")).unwrap();
+    let again: Vec<_> = ["report.html", "month.xlsx", "daily.csv", "dictionary.csv"].map(file).into();
+    assert!(before == again, "the same record gives the same bytes");
     assert!(
         run(&settings, "trug replay --from 2026-04-10").unwrap_err().contains("The rules look back 15 days")
     );

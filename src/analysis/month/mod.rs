@@ -15,6 +15,7 @@ mod beds;
 mod beside;
 mod content;
 mod counted;
+mod days;
 mod dryings;
 mod questions;
 mod rain;
@@ -45,6 +46,7 @@ pub use content::{
     PairReason, Question, RainDayOf, RainMonth, SensorMonth, TankDay, TankMonth, UnlikePair, WaterBand,
     WaterSource,
 };
+pub use days::{DaysInput, DaysMonth, days_month};
 pub use term::{Term, TermBed, TermFigures, TermMonth, TermWater, term, term_water};
 
 use crate::garden::log::LogEntry;

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::span::{MonthSpan, seconds};
+use super::span::{DaySpan, MonthSpan, seconds};
 use super::{DayOf, SensorMonth};
 use crate::analysis::Summary;
 use crate::garden::patience_s;
@@ -60,19 +60,49 @@ pub(super) fn sensor_month(
                 values.extend(point.good());
             }
             whole.merge(&bin);
-            DayOf {
-                date: day.date,
-                readings: bin.readings,
-                good: bin.good,
-                suspect: bin.suspect,
-                bad: bin.bad,
-                mean: bin.mean(),
-                min: bin.range().map(|range| range.0),
-                max: bin.range().map(|range| range.1),
-                total: (sensor.measures.adds_up() && bin.good > 0).then_some(bin.sum),
-            }
+            day_of(day, &bin, sensor)
         })
         .collect();
+    SensorMonth {
+        longest_gap: longest_gap(points, span, patience_s(sensor.every_s)),
+        summary: Summary::of(&values),
+        hours,
+        ..of_days(garden, sensor, span, whole, days)
+    }
+}
+
+/// The same of its days alone: bins of the site's calendar, in order of time.
+pub(super) fn sensor_days(garden: &Garden, sensor: &Sensor, bins: &[Bin], span: &MonthSpan) -> SensorMonth {
+    let mut whole = Bin::empty(span.from, span.to);
+    let days = span
+        .days
+        .iter()
+        .map(|day| {
+            let mut bin = Bin::empty(day.from, day.to);
+            bins.iter().filter(|it| day.from <= it.start && it.start < day.to).for_each(|it| bin.merge(it));
+            whole.merge(&bin);
+            day_of(day, &bin, sensor)
+        })
+        .collect();
+    of_days(garden, sensor, span, whole, days)
+}
+
+fn day_of(day: &DaySpan, bin: &Bin, sensor: &Sensor) -> DayOf {
+    DayOf {
+        date: day.date,
+        readings: bin.readings,
+        good: bin.good,
+        suspect: bin.suspect,
+        bad: bin.bad,
+        mean: bin.mean(),
+        min: bin.range().map(|range| range.0),
+        max: bin.range().map(|range| range.1),
+        total: (sensor.measures.adds_up() && bin.good > 0).then_some(bin.sum),
+    }
+}
+
+/// What is known of a sensor's month by its days.
+fn of_days(garden: &Garden, sensor: &Sensor, span: &MonthSpan, whole: Bin, days: Vec<DayOf>) -> SensorMonth {
     SensorMonth {
         id: sensor.id.clone(),
         place: place_name(garden, sensor),
@@ -84,9 +114,9 @@ pub(super) fn sensor_month(
         good: whole.good,
         suspect: whole.suspect,
         bad: whole.bad,
-        longest_gap: longest_gap(points, span, patience_s(sensor.every_s)),
-        summary: Summary::of(&values),
-        hours,
+        longest_gap: None,
+        summary: None,
+        hours: Vec::new(),
         days,
     }
 }

@@ -117,8 +117,8 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
     let is_kept = |month: &MonthCompleteness| gone.is_none_or(|single| !begins_before(month, single, zone));
     let cells = |month: &MonthCompleteness| {
         let name = html! {
-            @if is_kept(month) { a href={ "/site/" (id) "/month/" (month.which) } { (month_name(month.which)) } }
-            @else { (month_name(month.which)) }
+            a href={ "/site/" (id) "/month/" (month.which) } { (month_name(month.which)) }
+            @if !is_kept(month) { " (by its days)" }
             @if month.running { " (up to now)" }
         };
         [name, html! { (complete(month)) }, html! { (month.good) }]
@@ -136,7 +136,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
         } @else {
             p { "A month is a lesson: one picture, one question, and what to do next." }
             @if let Some(single) = gone {
-                p { (spoken::only_daily(single, zone)) " A class month that begins before then cannot be made any more." }
+                p { (spoken::only_daily(single, zone)) " A month that begins before then is shown by its days, without a lesson." }
             }
             (stacked_table(Some(CAPTION), &["Month", "Complete", "Good readings"], months.months.iter().map(cells)))
         }

@@ -2,6 +2,7 @@
 //! files.
 
 mod archive;
+mod days;
 mod form;
 mod kept;
 mod list;
@@ -27,7 +28,10 @@ use crate::report::html::Within;
 use crate::report::{self, Contents, FiguresPart, Level, ReportPage};
 
 pub(super) use kept::MonthCache;
-pub use source::{CannotMake, MonthFiles, MonthRequest, figures, figures_between, make, term_days, until};
+pub use source::{
+    CannotMake, DaysRecord, MonthFiles, MonthRequest, days_of, figures, figures_between, make, term_days,
+    until,
+};
 pub(super) use term_files::TermCache;
 pub use term_files::{TermFiles, make_term};
 
@@ -51,6 +55,9 @@ pub(super) async fn month<V: PageSource>(site: SitePage<V>) -> Result<Response, 
     let garden = site.garden()?;
     if let Some(asked) = site.names.first().and_then(|name| term::TermAsked::of(name)) {
         return term::page(&site, garden, asked).await;
+    }
+    if let Some(page) = days::page(&site, garden).await? {
+        return Ok(page);
     }
     let (choice, ready) = find(&site, garden, false).await?;
     Ok(shown(&site, garden, &choice, &ready, ReportPage::Lesson(choice.level)))
@@ -78,6 +85,9 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
     let [month, name] = site.names.as_slice() else { return Err(Problem::NotFound) };
     if let Some(asked) = term::TermAsked::of(month) {
         return term::file(&site, garden, asked, name).await;
+    }
+    if let Some(file) = days::file(&site, garden, name).await? {
+        return Ok(file);
     }
     let parts = FiguresPart::all(garden.beds.len());
     let figures = match site.fields().given("part") {

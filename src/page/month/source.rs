@@ -8,11 +8,13 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::alarms::{AlarmRecord, State};
-use crate::analysis::month::{Month, MonthInput, month};
+use crate::analysis::month::{DaysInput, DaysMonth, Month, MonthInput, days_month, month};
+use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::garden::plan::place_called;
 use crate::history::{BinWidth, Point, bin_of};
 use crate::model::{CalendarMonth, Id};
+use crate::report::days::DaysContents;
 use crate::report::{Contents, Level, Made, ReportError, ReportFile, files, fingerprints};
 use crate::store::{AlarmRow, Reader, ReadingFilter, StoreError};
 use crate::text::{labels, spoken};
@@ -49,7 +51,9 @@ pub enum CannotMake {
     #[error("the month holds more than {most} readings, which is more than are worked out at a time here")]
     TooMany { most: usize },
     /// Single readings of it have gone into their days' figures.
-    #[error("{said} A class month, a term or a year needs single readings: ask for days from then on.")]
+    #[error(
+        "{said} A term or a year needs single readings: ask for days from then on, or for one month, which is made by its days."
+    )]
     Summarised { said: String },
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -183,6 +187,84 @@ fn refuse_summarised(reader: &Reader, garden: &Garden, from: Timestamp) -> Resul
     }
 }
 
+/// A month by its days, and what its files say of it.
+#[derive(Clone, Debug)]
+pub struct DaysRecord {
+    pub month: DaysMonth,
+    /// From when on there are single readings, in a sentence.
+    pub single: String,
+    pub notes: bool,
+    /// What makes the same files again.
+    pub command: String,
+}
+
+impl DaysRecord {
+    /// What its files are made of.
+    pub fn contents(&self) -> DaysContents<'_> {
+        let Self { month, single, notes, command } = self;
+        DaysContents { month, single, notes: *notes, command, version: env!("CARGO_PKG_VERSION") }
+    }
+}
+
+/// A month by its days, where single readings of it have gone into days' figures; `None`
+/// where all are kept.
+///
+/// # Errors
+///
+/// When the store cannot be read.
+pub fn days_of(
+    reader: &Reader,
+    garden: &Garden,
+    which: CalendarMonth,
+    until: Option<Timestamp>,
+    notes: bool,
+) -> Result<Option<DaysRecord>, StoreError> {
+    let (site, zone) = (garden.site.id.as_str(), &garden.site.time_zone);
+    let Some((from, to)) = which.span(zone) else { return Ok(None) };
+    let Some(single) = reader.single_readings_from(site)?.filter(|single| from < *single) else {
+        return Ok(None);
+    };
+    let end = until.unwrap_or(to);
+    let ids: Vec<&str> = garden.sensors.iter().map(|sensor| sensor.id.as_str()).collect();
+    let days = reader.bins_of(site, &ids, from, end, BinWidth::Day, zone)?;
+    let input = DaysInput {
+        days: garden.sensors.iter().map(|sensor| sensor.id.clone()).zip(days).collect(),
+        log: log_to(reader, garden, end)?,
+        alarms: alarms_between(reader, garden, from, end)?,
+    };
+    let wanted = MonthRequest { which, compare: None, notes, level: Level::default() };
+    Ok(Some(DaysRecord {
+        month: days_month(garden, which, &input, until),
+        single: spoken::only_daily(single, zone),
+        notes,
+        command: command(garden, &wanted),
+    }))
+}
+
+/// The garden's log before `to`, in order of time.
+fn log_to(reader: &Reader, garden: &Garden, to: Timestamp) -> Result<Vec<LogEntry>, StoreError> {
+    let mut log: Vec<_> = reader.log(0)?.into_iter().map(|row| row.entry).collect();
+    log.retain(|entry| entry.site == garden.site.id && entry.at < to);
+    log.sort_by_key(|entry| entry.at);
+    Ok(log)
+}
+
+/// Alarms raised in a time: when, the kind's words, the place's name.
+fn alarms_between(
+    reader: &Reader,
+    garden: &Garden,
+    from: Timestamp,
+    to: Timestamp,
+) -> Result<Vec<(Timestamp, String, String)>, StoreError> {
+    let steps = reader.alarm_changes(from, to, Some(garden.site.id.as_str()))?.into_iter();
+    Ok(steps
+        .filter(|step| step.record.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
+        .map(|AlarmRow { record: AlarmRecord { key, at, .. }, .. }| {
+            (at, labels::kind(key.kind).to_owned(), place_called(garden, &key.place))
+        })
+        .collect())
+}
+
 /// What makes the same files again.
 fn command(garden: &Garden, wanted: &MonthRequest) -> String {
     let mut command = format!("trug report --month {} --site {}", wanted.which, garden.site.id);
@@ -235,16 +317,6 @@ fn gather(
     if count > most {
         return Err(CannotMake::TooMany { most });
     }
-    let mut log: Vec<_> = reader.log(0)?.into_iter().map(|row| row.entry).collect();
-    log.retain(|entry| entry.site == *site && entry.at < to);
-    log.sort_by_key(|entry| entry.at);
-    let alarms = reader
-        .alarm_changes(from, to, Some(site.as_str()))?
-        .into_iter()
-        .filter(|step| step.record.state == State::Unacknowledged && step.from != Some(State::Acknowledged))
-        .map(|AlarmRow { record: AlarmRecord { key, at, .. }, .. }| {
-            (at, labels::kind(key.kind).to_owned(), place_called(garden, &key.place))
-        })
-        .collect();
+    let (log, alarms) = (log_to(reader, garden, to)?, alarms_between(reader, garden, from, to)?);
     Ok(MonthInput { readings, log, alarms })
 }

@@ -2,6 +2,7 @@
 
 mod answers;
 mod compared;
+mod days;
 mod figures;
 mod front;
 mod made;
@@ -208,6 +209,7 @@ pub(super) fn readings_in_short(month: &Month) -> String {
     measured::in_short(month)
 }
 
+pub use days::{DaysWithin, days_body, days_document};
 pub use style::packed;
 pub use term::{TermWithin, term_body, term_document};
 

@@ -6,6 +6,8 @@ mod tanks;
 mod told;
 mod water;
 
+pub(super) use readings::daily_of;
+
 use super::Contents;
 use super::table::Table;
 

@@ -87,6 +87,11 @@ pub(super) fn hourly(month: &Month) -> Table {
 
 /// One row for each sensor and day.
 pub(super) fn daily(month: &Month) -> Table {
+    daily_of(&month.sensors)
+}
+
+/// The same of some sensors.
+pub(in crate::report) fn daily_of(sensors: &[SensorMonth]) -> Table {
     Describe::<(&SensorMonth, &DayOf)>::new("daily", "The readings of each sensor on each day.")
         .column("date", "", Date, |(_, day)| day.date)
         .means("the day, from midnight to midnight", CALENDAR)
@@ -98,7 +103,7 @@ pub(super) fn daily(month: &Month) -> Table {
             })
         })
         .with(|table| counts(table, DOUBTFUL, BAD, |(_, day)| [day.readings, day.good, day.suspect, day.bad]))
-        .rows(month.sensors.iter().flat_map(|sensor| sensor.days.iter().map(move |day| (sensor, day))))
+        .rows(sensors.iter().flat_map(|sensor| sensor.days.iter().map(move |day| (sensor, day))))
 }
 
 /// One row for each sensor.
