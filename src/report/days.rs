@@ -21,9 +21,9 @@ pub struct DaysContents<'a> {
     pub version: &'a str,
 }
 
-/// "The garden in March 2026, day by day".
+/// "Day by day: the garden in March 2026".
 pub fn days_title(month: &DaysMonth) -> String {
-    format!("The garden in {}, day by day", words::month_name(month.which))
+    format!("Day by day: the garden in {}", words::month_name(month.which))
 }
 
 /// Whether a month of days has a file of this name.

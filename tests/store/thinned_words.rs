@@ -101,7 +101,7 @@ fn commands_work_from_days_or_say_what_is_kept() {
     let line = format!("trug report --month 2026-03 --out {}", folder.display());
     let (exit, said) = run(&settings, &line).unwrap();
     assert_eq!(exit, Exit::Yes);
-    assert!(said.starts_with("The garden in March 2026, day by day") && said.contains(SAID), "{said}");
+    assert!(said.starts_with("Day by day: the garden in March 2026") && said.contains(SAID), "{said}");
     let file = |name: &str| std::fs::read(folder.join(name)).unwrap();
     let page = String::from_utf8(file("report.html")).unwrap();
     assert!(page.contains(SAID) && page.contains("<svg") && page.contains("Kitchen bed"), "no page");
