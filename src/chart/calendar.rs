@@ -156,11 +156,13 @@ impl YearCalendar {
                         thead { tr { th scope="col" { "Month" } @for day in 1..=31 { th scope="col" { (day) } } } }
                         tbody {
                             @for month in self.months() {
-                                @let first = month[0].date;
+                                @let (first, last) = (month[0].date, month[month.len() - 1].date);
                                 tr {
                                     th scope="row" { (first.strftime("%B %Y")) }
                                     @for _ in 1..first.day() { td {} }
                                     @for day in month { td { (day.words()) } }
+                                    // Each row has all columns of the head.
+                                    @for _ in last.day()..31 { td {} }
                                 }
                             }
                         }
