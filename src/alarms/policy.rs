@@ -1,6 +1,7 @@
 //! How a garden's alarms behave: delays, priority, latch and reminder.
 
 use std::ops::{Index, IndexMut};
+use std::sync::{Arc, LazyLock};
 
 use super::{Kind, Priority};
 
@@ -76,13 +77,15 @@ impl RuleSetting {
     }
 }
 
-/// A garden's settings of every kind.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct RuleSettings([RuleSetting; Kind::ALL.len()]);
+/// A garden's settings of every kind. Gardens that change nothing share one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RuleSettings(Arc<[RuleSetting; Kind::ALL.len()]>);
 
 impl Default for RuleSettings {
     fn default() -> Self {
-        Self(Kind::ALL.map(RuleSetting::usual))
+        static USUAL: LazyLock<RuleSettings> =
+            LazyLock::new(|| RuleSettings(Arc::new(Kind::ALL.map(RuleSetting::usual))));
+        USUAL.clone()
     }
 }
 
@@ -96,7 +99,7 @@ impl Index<Kind> for RuleSettings {
 
 impl IndexMut<Kind> for RuleSettings {
     fn index_mut(&mut self, kind: Kind) -> &mut RuleSetting {
-        &mut self.0[kind as usize]
+        &mut Arc::make_mut(&mut self.0)[kind as usize]
     }
 }
 

@@ -178,6 +178,7 @@ impl Engine {
             );
         }
         let mut store = Store::open(&settings.store.path, &settings.gardens)?;
+        store.forget_gone_snapshots(&settings.gardens)?;
         store.set_keep_rejects(settings.store.keep_rejects);
         if clock == Clock::Arrival {
             store.set_keep_readings(settings.store.keep_readings_days, &settings.gardens);

@@ -18,7 +18,7 @@ use sd_notify::NotifyState;
 use tokio_util::sync::CancellationToken;
 use tracing::warn;
 
-use crate::engine::daemon_health::DaemonHealth;
+use crate::engine::daemon_health::{DaemonHealth, HealthFault};
 
 /// Looks within one of the manager's intervals. It is to hear from us at least every
 /// half of it; the engine goes round every two seconds.
@@ -118,7 +118,11 @@ pub async fn run(
         let faults = daemon_health.faults();
         let newer = daemon_health.well.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let well = newer.as_ref().unwrap_or(&well);
-        let now = if faults.is_empty() { well.clone() } else { faults.join(" ") };
+        let now = if faults.is_empty() {
+            well.clone()
+        } else {
+            faults.iter().map(HealthFault::whole).collect::<Vec<_>>().join(" ")
+        };
         if ready && now != line {
             states.push(NotifyState::Status(&now));
             line.clone_from(&now);

@@ -343,7 +343,7 @@ impl Core {
         if let Some(why) = since.and_then(|since| slot.not_of(since, *input)) {
             return why;
         }
-        let (subject, life) = (slot.subject, slot.life);
+        let (subject, life) = (slot.subject, slot.life());
         let noted = match *input {
             None => (life.state() != State::Normal).then(|| life.since().unwrap_or(at)),
             Some(input) => {
@@ -393,7 +393,7 @@ impl Core {
     pub fn snapshot(&self, key: &AlarmKey) -> Option<AlarmRecord> {
         let site = self.site(&key.site)?;
         let slot = site.alarms.of_key(&site.garden, key)?;
-        slot.life.since()?;
+        slot.life().since()?;
         site.alarm_record(slot)
     }
 
@@ -523,7 +523,7 @@ impl Core {
                     slot.restore(stored, readings_from);
                 }
                 if let (AlarmPlace::Sensor(index), Kind::SensorFault, true, false) =
-                    (slot.subject.place, kind, slot.life.holds(), gone_on)
+                    (slot.subject.place, kind, slot.life().holds(), gone_on)
                 {
                     site.sensors[usize::from(index)].stillness.restore_stuck();
                 }

@@ -4,9 +4,12 @@
 //! impossible (an area is above zero, field capacity is above the wilting
 //! point, every sensor's place exists).
 
+use std::sync::Arc;
+
 use super::ground::Ground;
 use crate::alarms::{SYSTEM_NAME, SYSTEM_PLACE};
 use crate::garden::jobs::job::Job;
+use crate::garden::plan_list::PlanList;
 use crate::model::{Id, LocalHours, Place, Quantity, names};
 use crate::text::locale::{LocalText, Locale};
 use crate::watering::{AllowedHours, Irrigation, Timetable, WateringMethod, WateringMethods, WateringRules};
@@ -25,9 +28,9 @@ use crate::soil::{Composition, Lengths, RootZone};
 #[derive(Clone, Debug)]
 pub struct Garden {
     pub site: Site,
-    pub beds: Vec<Bed>,
-    pub tanks: Vec<Tank>,
-    pub sensors: Vec<Sensor>,
+    pub beds: PlanList<Bed>,
+    pub tanks: PlanList<Tank>,
+    pub sensors: PlanList<Sensor>,
     pub gateways: Vec<Gateway>,
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
@@ -470,14 +473,15 @@ pub struct Sensor {
     /// the equations of evapotranspiration are made.
     pub height_m: Option<f64>,
     pub topic: String,
-    pub payload: PayloadFormat,
+    /// Sensors of one kind share it, as the two below.
+    pub payload: Arc<PayloadFormat>,
     /// Seconds between readings, as the sensor is set up.
     pub every_s: u32,
     /// Sorted by the instant from which each holds; never empty.
-    pub calibrations: Vec<DatedCalibration>,
+    pub calibrations: Arc<[DatedCalibration]>,
     /// Whether the file says in which unit the raw number is.
     pub unit_said: bool,
-    pub quality: Limits,
+    pub quality: Arc<Limits>,
     /// Its number in [`Garden::gateways`]; `None`: it speaks for itself.
     pub gateway: Option<u16>,
     /// Its battery, where its payload reports one.

@@ -13,6 +13,7 @@ use crate::garden::bed::driest_days::DriestDays;
 use crate::garden::bed::program_state::ProgramState;
 use crate::garden::bed::wetness::Wetness;
 use crate::garden::jobs::state::JobState;
+use crate::garden::kept_why::KeptWhy;
 use crate::garden::log::SiteLog;
 use crate::garden::plan::{Bed, Garden};
 use crate::garden::record::Batch;
@@ -29,7 +30,6 @@ use crate::rain::GaugeReliability;
 use crate::soil::{DrainedWatch, Soaking, mean_water_content};
 use crate::watering::SameTimeWatch;
 use crate::watering::SeenRise;
-use crate::why::Why;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
@@ -61,7 +61,7 @@ pub(crate) struct BedState {
     pub(crate) wetness: Wetness,
     pub(crate) soaking: Soaking,
     /// The equations behind the last wetting.
-    pub(crate) wetting_why: Why,
+    pub(crate) wetting_why: KeptWhy,
     /// How it dries.
     pub(crate) outlook: Outlook,
     /// The sun above the air of a day, by its number since 1970.

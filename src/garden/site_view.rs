@@ -87,7 +87,7 @@ impl SiteState {
     /// most urgent first, then newest first.
     fn alarm_views(&self, now: Timestamp) -> Vec<AlarmView> {
         let (garden, mut views) = (&self.garden, Vec::new());
-        for slot in self.alarms.iter().filter(|slot| slot.life.state() != State::Normal) {
+        for slot in self.alarms.iter().filter(|slot| slot.life().state() != State::Normal) {
             let Some(record) = self.alarm_record(slot) else { continue };
             views.push(AlarmView {
                 place_name: slot.subject.place.name(garden).to_owned(),
@@ -106,9 +106,9 @@ impl SiteState {
         let mut pending: Vec<PendingAlarm> = self
             .alarms
             .iter()
-            .filter(|slot| !slot.life.state().is_hidden())
+            .filter(|slot| !slot.life().state().is_hidden())
             .filter_map(|slot| {
-                let AlarmCondition::Pending { since } = slot.life.condition() else { return None };
+                let AlarmCondition::Pending { since } = slot.life().condition() else { return None };
                 let key = slot.key(garden);
                 Some(PendingAlarm {
                     place_name: slot.subject.place.name(garden).to_owned(),

@@ -156,6 +156,7 @@ impl SiteState {
         same(pairs.clone().all(of_its_kind), "a sensor of another quantity")?;
         same(it.weather.is_like(&self.weather), "other weather sensors")?;
         same(it.beds.iter().all(|bed| bed.outlook.is_sound()), "an outlook that cannot be")?;
+        same(it.beds.iter().all(|bed| bed.wetting_why.is_sound()), "equations that there are not")?;
         let (beds, sensors) = (self.beds.len(), self.sensors.len());
         let bed = |bed: u16| usize::from(bed) < beds;
         let sensor = |sensor: u16| usize::from(sensor) < sensors;

@@ -9,6 +9,7 @@ mod place;
 mod quantity;
 mod sample;
 mod time;
+mod timed_value;
 
 pub use calendar_month::CalendarMonth;
 pub use id::Id;
@@ -18,3 +19,4 @@ pub use place::{Condition, Place};
 pub use quantity::{MeasuredIn, Quantity, Surroundings};
 pub use sample::{Sample, SensorIx, TimeFrom};
 pub(crate) use time::add_seconds;
+pub(crate) use timed_value::{TimedValue, push_tight};

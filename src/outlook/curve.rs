@@ -7,6 +7,8 @@
 
 use std::collections::VecDeque;
 
+use crate::model::push_tight;
+
 /// One past day of drying.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(crate) struct DryingDay {
@@ -52,7 +54,7 @@ impl OwnDays {
         if self.days.len() == DAYS {
             self.days.pop_front();
         }
-        self.days.push_back(day);
+        push_tight(&mut self.days, day);
     }
 
     /// How many days are known.

@@ -4,6 +4,8 @@ use std::collections::VecDeque;
 
 use jiff::{SignedDuration, Timestamp};
 
+use crate::model::push_tight;
+
 use super::clock::{DryingClock, HourlyFalls};
 use super::curve::{DryingDay, OwnDays};
 use super::exponential::{Bounds, Exponential, Unfit, fit};
@@ -354,7 +356,7 @@ impl Outlook {
         let first = self.hours.front().copied();
         if first.is_none_or(|first| age_h < SETTLE_H && new.theta > first.theta + NOISE) {
             self.clear();
-            self.hours.push_back(new);
+            push_tight(&mut self.hours, new);
             self.begun = new.hour;
             return;
         }
@@ -367,7 +369,7 @@ impl Outlook {
         if self.hours.len() == KEPT_HOURS {
             self.hours.pop_front();
         }
-        self.hours.push_back(new);
+        push_tight(&mut self.hours, new);
         self.look_back(new.hour);
         if age_h > SETTLE_H && age_h % 24 == 0 {
             self.swing.end_day();

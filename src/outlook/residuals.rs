@@ -17,6 +17,8 @@
 
 use std::collections::VecDeque;
 
+use crate::model::push_tight;
+
 use super::paths::{Path, STEPS, days};
 
 /// Spread of the natural logarithm of the stated ratios.
@@ -87,7 +89,7 @@ impl Residuals {
             if self.drydowns.len() == KEPT {
                 self.drydowns.pop_front();
             }
-            self.drydowns.push_back(Default::default());
+            push_tight(&mut self.drydowns, Default::default());
             self.open = true;
         }
         if let Some(drydown) = self.drydowns.back_mut() {

@@ -60,6 +60,7 @@ use tokio::sync::watch;
 
 use crate::alarms::{AlarmKey, Answer, Answered, State};
 use crate::answering::{Checked, Claim};
+use crate::engine::daemon_health::HealthFault;
 use crate::garden::system::health::{BrokerHealth, DiskHealth};
 use crate::garden::view::SiteView;
 use crate::garden::{Acclimatising, BagGiven, TankGiven};
@@ -227,6 +228,6 @@ pub struct DaemonFigures {
 /// Whether the daemon does its work.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Health {
-    /// One plain sentence for each fault; empty: all is well.
-    pub faults: Vec<String>,
+    /// Empty: all is well.
+    pub faults: Vec<HealthFault>,
 }

@@ -16,6 +16,8 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use crate::model::push_tight;
+
 use super::limits::{Flat, LONGEST_STILL_S};
 
 /// What is remembered of a sensor's moves, seconds: twelve days and a half. With the
@@ -43,14 +45,22 @@ pub const LIKE_STEPS: f64 = 10.0;
 /// Twelve hours of a sensor.
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct MovesPiece {
-    from_s: i64,
+    /// Its number since 1970.
+    number: i32,
     moves: u32,
     /// Length of the still stretches that ended in it, seconds.
-    stretches_s: i64,
+    stretches_s: u32,
     /// Lowest and highest value, and smallest step; in the quantity's unit.
     low: f32,
     high: f32,
     step: f32,
+}
+
+impl MovesPiece {
+    /// Its beginning, seconds since 1970.
+    fn from_s(&self) -> i64 {
+        i64::from(self.number) * PIECE_S
+    }
 }
 
 /// One sensor's moves in the last days: at most a kilobyte.
@@ -84,7 +94,8 @@ impl Stillness {
                 } else {
                     // Beside a gap nobody knows when it moved, or whether it did.
                     let to_s = if gap { before_s } else { at_s };
-                    piece.stretches_s += (to_s - since_s).min(STRETCH_MOST_S);
+                    let stretch_s = (to_s - since_s).clamp(0, STRETCH_MOST_S);
+                    piece.stretches_s = piece.stretches_s.saturating_add(stretch_s as u32);
                     if !gap {
                         piece.moves = piece.moves.saturating_add(1);
                         piece.step = piece.step.min(step as f32);
@@ -98,19 +109,21 @@ impl Stillness {
     }
 
     fn piece(&mut self, at_s: i64) -> &mut MovesPiece {
-        let from_s = at_s.div_euclid(PIECE_S) * PIECE_S;
-        while self.pieces.front().is_some_and(|piece| from_s - piece.from_s >= MOVES_KEPT_S) {
+        // Whole millennia of them have room.
+        let number = at_s.div_euclid(PIECE_S) as i32;
+        while self.pieces.front().is_some_and(|piece| i64::from(number - piece.number) >= PIECES) {
             self.pieces.pop_front();
         }
-        if self.pieces.back().is_none_or(|piece| piece.from_s < from_s) {
-            self.pieces.push_back(MovesPiece {
-                from_s,
+        if self.pieces.back().is_none_or(|piece| piece.number < number) {
+            let piece = MovesPiece {
+                number,
                 moves: 0,
                 stretches_s: 0,
                 low: f32::INFINITY,
                 high: f32::NEG_INFINITY,
                 step: f32::INFINITY,
-            });
+            };
+            push_tight(&mut self.pieces, piece);
         }
         let newest = self.pieces.len() - 1;
         &mut self.pieces[newest]
@@ -143,7 +156,7 @@ impl Stillness {
     /// in [`MOVES_KEPT_S`].
     pub fn mean_s(&self) -> Option<f64> {
         let (moves, whole_s) = self.pieces.iter().fold((0u32, 0i64), |(moves, whole_s), piece| {
-            (moves.saturating_add(piece.moves), whole_s + piece.stretches_s)
+            (moves.saturating_add(piece.moves), whole_s + i64::from(piece.stretches_s))
         });
         (moves > 0).then(|| whole_s as f64 / f64::from(moves))
     }
@@ -167,7 +180,7 @@ impl Stillness {
     fn range(&self) -> f64 {
         self.pieces
             .front()
-            .and_then(|piece| Timestamp::from_second(piece.from_s).ok())
+            .and_then(|piece| Timestamp::from_second(piece.from_s()).ok())
             .and_then(|from| self.range_since(from))
             .unwrap_or(0.0)
     }
@@ -188,7 +201,7 @@ impl Stillness {
     /// `None` where it has none.
     pub fn range_since(&self, since: Timestamp) -> Option<f64> {
         let since_s = since.as_second();
-        let pieces = self.pieces.iter().filter(|piece| piece.from_s >= since_s && piece.low <= piece.high);
+        let pieces = self.pieces.iter().filter(|piece| piece.from_s() >= since_s && piece.low <= piece.high);
         let (low, high) = pieces.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), piece| {
             (low.min(piece.low), high.max(piece.high))
         });

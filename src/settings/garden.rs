@@ -2,6 +2,7 @@
 //! have files of their own.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 
@@ -26,7 +27,7 @@ use super::value::SettingsItem;
 use super::watering::watering;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
-use crate::garden::plan::{Bed, Garden, Holiday, Site};
+use crate::garden::plan::{Bed, Garden, Holiday, Sensor, Site};
 use crate::text::locale::Locale;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
@@ -132,6 +133,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
         ground.read_sensor(&table);
         sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &mut gateways, &zone));
     }
+    share_alike(&mut sensors);
     let gateways = gateways.finish();
     alarm_places.extend(gateways.iter().map(|gateway| gateway.id.to_string()));
     for (id, named) in named_beds {
@@ -172,9 +174,9 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     site.holidays = holidays;
     Some(Garden {
         site,
-        beds,
-        tanks,
-        sensors,
+        beds: beds.into(),
+        tanks: tanks.into(),
+        sensors: sensors.into(),
         gateways,
         tell,
         rules: rules?,
@@ -184,6 +186,25 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
         jobs,
         handover,
     })
+}
+
+/// Lets sensors that are written alike share what they are written with.
+fn share_alike(sensors: &mut [Sensor]) {
+    /// So many that differ are looked through.
+    const MOST: usize = 32;
+    fn share<T: PartialEq + ?Sized>(known: &mut Vec<Arc<T>>, it: &mut Arc<T>) {
+        match known.iter().find(|known| *known == it) {
+            Some(same) => *it = Arc::clone(same),
+            None if known.len() < MOST => known.push(Arc::clone(it)),
+            None => {}
+        }
+    }
+    let (mut payloads, mut calibrations, mut limits) = (Vec::new(), Vec::new(), Vec::new());
+    for sensor in sensors {
+        share(&mut payloads, &mut sensor.payload);
+        share(&mut calibrations, &mut sensor.calibrations);
+        share(&mut limits, &mut sensor.quality);
+    }
 }
 
 /// The id that a table has, right or wrong.

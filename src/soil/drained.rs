@@ -30,6 +30,7 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use crate::model::push_tight;
 use crate::why::{Check, Equation, Step};
 
 /// Field capacity of the probes.
@@ -42,9 +43,9 @@ pub(super) const DRAINED: Equation = Equation {
 
 const HOUR_S: i64 = 3600;
 /// Hours of a soaking's drainage.
-const DRAINS_H: i64 = 48;
+const DRAINS_H: i32 = 48;
 /// Hours before the highest one that must not be higher.
-const BEFORE_H: i64 = 6;
+const BEFORE_H: i32 = 6;
 /// Least that drains on the first day, m³/m³, and as a multiple of the second day's loss.
 const DRAINED_LEAST: f64 = 0.02;
 const DRAINED_TIMES: f64 = 3.0;
@@ -91,7 +92,7 @@ impl Drained {
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct DrainedWatch {
     /// The first value of each hour since the epoch, oldest first.
-    hours: VecDeque<(i64, f32)>,
+    hours: VecDeque<(i32, f32)>,
     found: VecDeque<Drained>,
 }
 
@@ -99,14 +100,14 @@ impl DrainedWatch {
     /// Adds a water content, m³/m³; times go forward. `field_capacity`: that of the garden's
     /// file, above which a soaking must have been.
     pub fn push(&mut self, at: Timestamp, water_content: f64, field_capacity: f64) {
-        let hour = at.as_second().div_euclid(HOUR_S);
+        let hour = hour_of(at);
         if !water_content.is_finite() || self.hours.back().is_some_and(|(last, _)| *last >= hour) {
             return;
         }
-        self.hours.push_back((hour, water_content as f32));
         while self.hours.front().is_some_and(|(old, _)| hour - old > DRAINS_H + BEFORE_H) {
             self.hours.pop_front();
         }
+        push_tight(&mut self.hours, (hour, water_content as f32));
         if let Some(drained) = self.drained(at, hour, field_capacity) {
             self.found.push_back(drained);
         }
@@ -118,12 +119,12 @@ impl DrainedWatch {
     }
 
     /// The soaking of which the highest hour was just two days ago.
-    fn drained(&self, at: Timestamp, hour: i64, field_capacity: f64) -> Option<Drained> {
+    fn drained(&self, at: Timestamp, hour: i32, field_capacity: f64) -> Option<Drained> {
         let whole = (DRAINS_H + BEFORE_H) as usize;
         if self.hours.len() + MISSING_MAX <= whole {
             return None;
         }
-        let value = |of: i64| {
+        let value = |of: i32| {
             let found = self.hours.iter().find(|(hour, _)| *hour == of);
             found.map(|(_, value)| f64::from(*value))
         };
@@ -167,7 +168,7 @@ impl DrainedWatch {
 
     /// Forgets what is later than `limit`: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
-        let hour = limit.as_second().div_euclid(HOUR_S);
+        let hour = hour_of(limit);
         self.hours.retain(|(of, _)| *of <= hour);
         self.found.retain(|it| it.at <= limit);
     }
@@ -176,6 +177,11 @@ impl DrainedWatch {
     pub fn start_afresh(&mut self) {
         *self = Self::default();
     }
+}
+
+/// Hours since 1970: millennia of them have room.
+fn hour_of(at: Timestamp) -> i32 {
+    at.as_second().div_euclid(HOUR_S) as i32
 }
 
 #[cfg(test)]

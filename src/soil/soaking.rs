@@ -26,6 +26,7 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use crate::model::{TimedValue, push_tight};
 use crate::why::{Check, Equation, Step};
 
 /// The water that must reach a probe.
@@ -120,7 +121,7 @@ struct Trial {
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Soaking {
     /// One value an hour, each the lower of two readings: a single high one is no rise.
-    hours: VecDeque<(Timestamp, f32)>,
+    hours: VecDeque<TimedValue>,
     last: Option<(Timestamp, f32)>,
     trial: Option<Trial>,
     /// Water up to here has had its trial.
@@ -142,13 +143,13 @@ impl Soaking {
         let value = water_content as f32;
         let lower = self.last.map_or(value, |(_, before)| before.min(value));
         self.last = Some((at, value));
-        if self.hours.back().is_some_and(|(last, _)| seconds(*last, at) < HOUR_S) {
+        if self.hours.back().is_some_and(|last| seconds(last.at(), at) < HOUR_S) {
             return;
         }
-        self.hours.push_back((at, lower));
-        if self.hours.len() > KEPT {
+        if self.hours.len() == KEPT {
             self.hours.pop_front();
         }
+        push_tight(&mut self.hours, TimedValue::new(at, lower));
         while self.misses.front().is_some_and(|miss| seconds(miss.at, at) > REMEMBERED_S) {
             self.misses.pop_front();
         }
@@ -165,8 +166,8 @@ impl Soaking {
         let before = self
             .hours
             .iter()
-            .filter(|(when, _)| *when >= from)
-            .map(|(_, value)| f64::from(*value))
+            .filter(|it| it.at() >= from)
+            .map(|it| f64::from(it.value()))
             .fold(f64::INFINITY, f64::min);
         let left = (before - probe.wilting_point) / (probe.field_capacity - probe.wilting_point);
         if left >= DRY {
@@ -185,7 +186,7 @@ impl Soaking {
         let within: Vec<(Timestamp, f32)> = self
             .hours
             .iter()
-            .copied()
+            .map(TimedValue::pair)
             .filter(|(when, _)| seconds(*when, trial.opened) <= TOGETHER_S)
             .collect();
         let after = within.iter().filter(|(when, _)| *when > trial.opened).count();

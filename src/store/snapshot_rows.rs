@@ -5,15 +5,18 @@
 //! past instead of adding to it (an import, an import taken back, a replay that writes)
 //! lets go of the rows of its sites first.
 
+use std::collections::HashSet;
+
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
 
 use super::columns::{millis, time};
 use super::error::StoreError;
 use super::log_rows;
-use super::query::write_error;
+use super::query::{self, write_error};
 use super::reader::Reader;
 use super::writer::Store;
+use crate::garden::plan::Garden;
 
 /// One site's row. What its bytes hold, and whether they can be believed, is the engine's.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -94,6 +97,22 @@ impl Store {
     pub fn forget_snapshot(&mut self, site: &str) -> Result<(), StoreError> {
         self.settle()?;
         self.write("the state of the sites", |connection| forget(connection, site))
+    }
+
+    /// Lets go of the kept states of sites that are none of these.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be written.
+    pub fn forget_gone_snapshots(&mut self, gardens: &[Garden]) -> Result<(), StoreError> {
+        let ours: HashSet<&str> = gardens.iter().map(|garden| garden.site.id.as_str()).collect();
+        let kept = self.read("the state of the sites", |connection| {
+            query::list(connection, "SELECT site FROM snapshot", [], |row| row.get::<_, String>(0))
+        })?;
+        for site in kept.iter().filter(|site| !ours.contains(site.as_str())) {
+            self.forget_snapshot(site)?;
+        }
+        Ok(())
     }
 
     /// The number of the last entry of the log that was judged.

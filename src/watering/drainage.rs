@@ -18,6 +18,8 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use crate::model::{TimedValue, push_tight};
+
 use crate::why::{Check, Equation, Step};
 
 /// Saturation, where nobody gave the soil's.
@@ -143,7 +145,7 @@ pub enum Course {
 /// Remembers one probe's last hours.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct DrainageWatch {
-    samples: VecDeque<(Timestamp, f32)>,
+    samples: VecDeque<TimedValue>,
     last: Option<Timestamp>,
 }
 
@@ -155,13 +157,13 @@ impl DrainageWatch {
             self.samples.clear();
         }
         self.last = Some(at);
-        if self.samples.back().is_some_and(|(before, _)| since(*before) < SPACING_S) {
+        if self.samples.back().is_some_and(|before| since(before.at()) < SPACING_S) {
             return;
         }
-        while self.samples.get(1).is_some_and(|(second, _)| since(*second) >= SPAN_S) {
+        while self.samples.get(1).is_some_and(|second| since(second.at()) >= SPAN_S) {
             self.samples.pop_front();
         }
-        self.samples.push_back((at, water_content as f32));
+        push_tight(&mut self.samples, TimedValue::new(at, water_content as f32));
     }
 
     /// Forgets what is later than `limit`: the clock was wrong.
@@ -175,28 +177,31 @@ impl DrainageWatch {
     /// that no more water reaches loses more than [`STANDING_PART`] of its excess.
     pub fn stands(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> bool {
         let age = |at: Timestamp| now.as_second() - at.as_second();
-        let mut hour = self.samples.iter().filter(|(at, _)| age(*at) <= HOUR_S + SPACING_S).peekable();
+        let recent = self.samples.iter().filter(|it| age(it.at()) <= HOUR_S + SPACING_S);
+        let mut hour = recent.map(TimedValue::pair).peekable();
         if hour.peek().is_none_or(|(at, _)| age(*at) < HOUR_S) {
             return false;
         }
-        let most = hour.map(|(_, value)| f64::from(*value)).fold(water_content, f64::max);
+        let most = hour.map(|(_, value)| f64::from(value)).fold(water_content, f64::max);
         water_content > field_capacity && most - water_content <= STANDING_PART * (most - field_capacity)
     }
 
     /// How the soil has gone over the last six hours, beside what it holds.
     pub fn course(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> Course {
-        let Some(&(first_at, first)) = self.samples.front() else { return Course::Unknown };
+        let Some((first_at, first)) = self.samples.front().map(TimedValue::pair) else {
+            return Course::Unknown;
+        };
         if now.as_second() - first_at.as_second() < SPAN_S - SPACING_S {
             return Course::Unknown;
         }
         // By the whole span, and by its second half: what was filled within it and
         // drains since has not lost anything yet over the whole.
-        let half = self.samples.iter().find(|(at, _)| now.as_second() - at.as_second() <= SPAN_S / 2);
+        let half = self.samples.iter().find(|it| now.as_second() - it.at().as_second() <= SPAN_S / 2);
         let drains = |before: f32, part: f64| {
             f64::from(before) - water_content > part * (f64::from(before) - field_capacity)
         };
         let falling = drains(first, DRAINING_PART)
-            || half.is_some_and(|&(_, before)| {
+            || half.map(TimedValue::value).is_some_and(|before| {
                 f64::from(before) > field_capacity && drains(before, DRAINING_PART / 2.0)
             });
         if falling { Course::Falling } else { Course::Held }

@@ -3,6 +3,7 @@
 mod arrival;
 mod drainage;
 mod flow;
+mod hourly_history;
 mod hours;
 mod irrigation;
 mod method;

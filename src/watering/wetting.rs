@@ -24,6 +24,9 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use super::hourly_history::{HISTORY_HOURS, HourlyHistory};
+use crate::model::{TimedValue, push_tight};
+
 const HOUR_S: i64 = 3600;
 /// Spans of the differences that are watched, with the smallest rise, m³/m³.
 const FAST: Span = Span { over_s: 3 * HOUR_S, least: 0.010 };
@@ -38,8 +41,6 @@ const SPACING_S: i64 = 240;
 const BASE_READINGS: usize = (2 * BASE_S / SPACING_S) as usize + 1;
 /// Kept readings: from before a rise until it is believed, and some more.
 const KEPT_S: i64 = 12 * HOUR_S;
-/// Hours of differences that are kept: 14 days.
-const HISTORY_HOURS: usize = 14 * 24;
 /// The smallest rise of a probe that is not known yet, in smallest rises of one that is.
 const UNKNOWN_TIMES: f64 = 2.0;
 /// Hours of history that make a probe known.
@@ -102,8 +103,8 @@ struct Span {
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Differences {
     span: Span,
-    /// One an hour, at index (hour since epoch) mod 336; empty before the first.
-    history: Vec<f32>,
+    /// One an hour.
+    history: HourlyHistory,
     last_hour: i64,
     known_hours: usize,
 }
@@ -111,10 +112,10 @@ struct Differences {
 /// Watches one probe.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct WettingWatch {
-    recent: VecDeque<(Timestamp, f32)>,
+    recent: VecDeque<TimedValue>,
     fast: Differences,
     slow: Differences,
-    candidate: Option<Candidate>,
+    candidate: Option<Box<Candidate>>,
     /// No new rise is looked for before this: it would be the old one's tail.
     quiet_until: Option<Timestamp>,
 }
@@ -136,14 +137,14 @@ impl WettingWatch {
     /// has stood for two hours.
     pub fn push(&mut self, at: Timestamp, water_content: f64) -> Option<Wetting> {
         let value = water_content as f32;
-        if self.recent.back().is_some_and(|(last, _)| seconds(*last, at) < SPACING_S) {
+        if self.recent.back().is_some_and(|last| seconds(last.at(), at) < SPACING_S) {
             return None;
         }
-        while self.recent.front().is_some_and(|(first, _)| seconds(*first, at) > KEPT_S) {
+        while self.recent.front().is_some_and(|first| seconds(first.at(), at) > KEPT_S) {
             self.recent.pop_front();
         }
         self.drop_dip(value);
-        self.recent.push_back((at, value));
+        push_tight(&mut self.recent, TimedValue::new(at, value));
 
         let believed = self.settle(at, value);
         for slow in [false, true] {
@@ -154,14 +155,14 @@ impl WettingWatch {
 
     /// Whether what was read of it can be one.
     pub fn is_sound(&self) -> bool {
-        [&self.fast, &self.slow].iter().all(|it| matches!(it.history.len(), 0 | HISTORY_HOURS))
+        [&self.fast, &self.slow].iter().all(|it| it.history.is_sound())
     }
 
     /// Takes back the newest reading where it fell out and `value` is back where the
     /// reading before it was: soil does not do that, and the way back up is no rise. A
     /// dip that is too small for the quality tests is one still.
     fn drop_dip(&mut self, value: f32) {
-        let mut newest = self.recent.iter().rev().map(|(_, value)| *value);
+        let mut newest = self.recent.iter().rev().map(TimedValue::value);
         let (Some(dip), Some(before)) = (newest.next(), newest.next()) else { return };
         let fell = before - dip;
         let least = self.fast.span.least as f32;
@@ -193,8 +194,17 @@ impl WettingWatch {
         if let Some((usual, least)) = rises {
             let onset = self.onset(base_at, base, difference);
             let (found, peak, peak_at) = (at, value, at);
-            self.candidate =
-                Some(Candidate { onset, found, slow, difference, usual, least, base, peak, peak_at });
+            self.candidate = Some(Box::new(Candidate {
+                onset,
+                found,
+                slow,
+                difference,
+                usual,
+                least,
+                base,
+                peak,
+                peak_at,
+            }));
             return;
         }
         let differences = if slow { &mut self.slow } else { &mut self.fast };
@@ -204,9 +214,9 @@ impl WettingWatch {
     /// Takes back the newest reading if it is of that time: its neighbour has
     /// shown it to be false.
     pub fn take_back(&mut self, at: Timestamp) {
-        if let Some(i) = self.recent.iter().rposition(|(t, _)| *t == at) {
+        if let Some(i) = self.recent.iter().rposition(|it| it.at() == at) {
             self.recent.remove(i);
-            if self.candidate.is_some_and(|c| c.peak_at == at || c.found == at) {
+            if self.candidate.as_deref().is_some_and(|c| c.peak_at == at || c.found == at) {
                 self.candidate = None;
             }
         }
@@ -214,12 +224,12 @@ impl WettingWatch {
 
     /// The rise that is looked at but not yet believed: when it began.
     pub fn rising_since(&self) -> Option<Timestamp> {
-        self.candidate.map(|c| c.onset)
+        self.candidate.as_deref().map(|c| c.onset)
     }
 
     /// The rise that is looked at but not yet believed, as it stands at `at`.
     pub fn rising(&self, at: Timestamp) -> Option<Wetting> {
-        self.candidate.map(|it| Wetting {
+        self.candidate.as_deref().map(|it| Wetting {
             onset: it.onset,
             seen: at,
             rise: f64::from(it.peak - it.base),
@@ -245,7 +255,7 @@ impl WettingWatch {
         if seconds(candidate.found, at) < STANDING_S {
             return None;
         }
-        let Candidate { onset, slow, base, peak, peak_at, difference, usual, least, .. } = *candidate;
+        let Candidate { onset, slow, base, peak, peak_at, difference, usual, least, .. } = **candidate;
         self.candidate = None;
         let rise = f64::from(peak - base);
         let standing = f64::from(value - base) / rise;
@@ -272,13 +282,13 @@ impl WettingWatch {
     /// that several beds stir at once is a sign of rain. `None` where it has too
     /// few readings to tell.
     pub fn stirred(&self, onset: Timestamp) -> Option<bool> {
-        let last = self.recent.back()?.0;
+        let last = self.recent.back()?.at();
         let median_of = |from_s: i64, to_s: i64| {
             let mut values: Vec<f32> = self
                 .recent
                 .iter()
-                .filter(|(t, _)| (from_s..=to_s).contains(&t.as_second()))
-                .map(|(_, v)| *v)
+                .filter(|it| (from_s..=to_s).contains(&it.at().as_second()))
+                .map(TimedValue::value)
                 .collect();
             (!values.is_empty()).then(|| median(&mut values))
         };
@@ -299,17 +309,17 @@ impl WettingWatch {
     /// What the probe read a span before, where a reading is within an hour of it.
     fn base(&self, at: Timestamp, over_s: i64) -> Option<SpanBase> {
         let wanted_s = at.as_second() - over_s;
-        let first = |from_s: i64| self.recent.partition_point(|(t, _)| t.as_second() < from_s);
-        let off = |t: Timestamp| (t.as_second() - wanted_s).abs();
+        let first = |from_s: i64| self.recent.partition_point(|it| it.second() < from_s);
+        let off = |it: &TimedValue| (it.second() - wanted_s).abs();
         // In order of time, the nearest is the last before or the first from there on.
         let after = first(wanted_s);
         let two = [after.checked_sub(1), Some(after)];
         let two = two.into_iter().flatten().filter_map(|place| self.recent.get(place));
-        let nearest = two.min_by_key(|(t, _)| off(*t)).filter(|(t, _)| off(*t) <= HOUR_S).copied()?;
-        let mut base = SpanBase { at: nearest.0, hour: [nearest.1; BASE_READINGS], count: 0 };
-        let near = self.recent.range(first(wanted_s - BASE_S)..).take_while(|(t, _)| off(*t) <= BASE_S);
-        for (kept, (_, value)) in base.hour.iter_mut().zip(near) {
-            *kept = *value;
+        let nearest = two.min_by_key(|it| off(it)).filter(|it| off(it) <= HOUR_S)?;
+        let mut base = SpanBase { at: nearest.at(), hour: [nearest.value(); BASE_READINGS], count: 0 };
+        let near = self.recent.range(first(wanted_s - BASE_S)..).take_while(|it| off(it) <= BASE_S);
+        for (kept, it) in base.hour.iter_mut().zip(near) {
+            *kept = it.value();
             base.count += 1;
         }
         // Without any, the nearest stands for the hour.
@@ -322,9 +332,10 @@ impl WettingWatch {
         self.recent
             .iter()
             .rev()
+            .map(TimedValue::pair)
             .take_while(|(t, _)| *t >= base_at)
             .find(|(_, v)| v - base <= 0.15 * rise)
-            .map_or(base_at, |(t, _)| *t)
+            .map_or(base_at, |(t, _)| t)
     }
 }
 
@@ -351,7 +362,7 @@ impl SpanBase {
 
 impl Differences {
     fn of(span: Span) -> Self {
-        Self { span, history: Vec::new(), last_hour: 0, known_hours: 0 }
+        Self { span, history: HourlyHistory::Empty, last_hour: 0, known_hours: 0 }
     }
 
     /// The smallest rise that counts now, m³/m³.
@@ -372,7 +383,8 @@ impl Differences {
         }
         let hour = at.as_second().div_euclid(HOUR_S);
         let mut same_hour: Vec<f32> = Vec::with_capacity(7);
-        same_hour.extend((1..=7).map(|day| self.history[index(hour - 24 * day)]).filter(|v| !v.is_nan()));
+        let days = (1..=7).map(|day| self.history.get(index(hour - 24 * day)));
+        same_hour.extend(days.filter(|v| !v.is_nan()));
         if same_hour.len() < 3 { 0.0 } else { median(&mut same_hour).max(0.0) }
     }
 
@@ -386,22 +398,20 @@ impl Differences {
             return;
         }
         let hour = at.as_second().div_euclid(HOUR_S);
-        if self.history.is_empty() {
-            self.history = vec![f32::NAN; HISTORY_HOURS];
-        } else {
+        if !self.history.is_empty() {
             // Hours that were missed hold what was there 14 days before.
             for missed in (self.last_hour + 1).max(hour - HISTORY_HOURS as i64 + 1)..hour {
-                self.history[index(missed)] = f32::NAN;
+                self.history.set(index(missed), f32::NAN);
             }
         }
-        self.history[index(hour)] = difference;
+        self.history.set(index(hour), difference);
         self.last_hour = hour;
-        self.known_hours = self.history.iter().filter(|v| !v.is_nan()).count();
+        self.known_hours = self.history.known().count();
     }
 
     /// Four robust standard deviations of what is known. It is seldom asked for.
     fn threshold(&self) -> f32 {
-        let mut known: Vec<f32> = self.history.iter().copied().filter(|v| !v.is_nan()).collect();
+        let mut known: Vec<f32> = self.history.known().collect();
         let middle = median(&mut known);
         for v in &mut known {
             *v = (*v - middle).abs();

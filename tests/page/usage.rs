@@ -14,6 +14,7 @@ use crate::support::school;
 use crate::support::sender::{Post, send};
 use crate::support::views::{self, Fixed};
 use jiff::{SignedDuration, Timestamp};
+use trug::model::Id;
 use trug::password::PasswordHash;
 
 /// Bytes of a page and of all that it loads.
@@ -84,6 +85,20 @@ fn every_page_can_be_read_by_everybody() {
     let served = Served::new(answer_page::fixed(views::busy()), None);
     let token = answer_page::token(answer_page::SHOCK, None);
     look_at(&browser, "answer", &served.url(&format!("/answer?t={token}")));
+    // The list of a district: with things to do and without, more than fit on one page.
+    let garden = |number: usize| {
+        let mut view = if number < 4 { views::busy() } else { views::well() };
+        view.id = Id::new(&format!("school-{number}"));
+        view.name = format!("School {number} with a garden of its own");
+        view
+    };
+    let district = Served::new(Fixed::of((0..60).map(garden).collect()), None);
+    for (name, path) in [("gardens", "/"), ("gardens-found", "/?find=school+5"), ("gardens-on", "/?from=51")]
+    {
+        look_at(&browser, name, &district.url(path));
+        let weight = browser.weight();
+        assert!(weight < PAGE_MAX, "{name} weighs {weight} bytes with all that it loads");
+    }
 }
 
 /// The demonstration school, a month old, with its daemon and its page.

@@ -2,6 +2,7 @@
 
 use std::sync::OnceLock;
 
+use trug::engine::daemon_health::HealthFault;
 use trug::model::Id;
 use trug::page::access::Rules;
 use trug::password::PasswordHash;
@@ -27,6 +28,10 @@ fn user(name: &str, gardens: Option<&[&str]>, may_change: bool) -> PageUser {
 
 /// Two schools: somebody of one, somebody who reads both, and the password of all.
 fn district() -> Served {
+    district_with(Vec::new())
+}
+
+fn district_with(faults: Vec<HealthFault>) -> Served {
     let mut second = views::busy();
     second.id = Id::new("creek-road");
     second.name = "Creek Road School".to_owned();
@@ -38,7 +43,7 @@ fn district() -> Served {
         user("Gone", Some(&["no-more"]), true),
     ];
     let rules = Rules { password: Some(hash()), users, ..Rules::default() };
-    Served::ruled(Fixed::of(vec![views::busy(), second]), rules, None)
+    Served::ruled(Fixed { faults, ..Fixed::of(vec![views::busy(), second]) }, rules, None)
 }
 
 fn enter(served: &Served, name: &str, password: &str) -> Answer {
@@ -170,4 +175,44 @@ fn a_name_goes_with_its_own_password() {
     assert_eq!(enter(&served, "Ada", SHORT).status, 403);
     let cookie = entered(&served, " Creek road ", SHORT);
     assert_eq!(get(&served, "/site/saltbush-gully", HOST, &cookie).status, 200);
+}
+
+/// `/health` is open to everybody: what names a garden is for who may read of it.
+#[test]
+fn faults_that_name_a_garden_are_told_to_who_sees_it() {
+    let of_gully = HealthFault {
+        words: "The stored alarm dry-bed/kitchen-bed at saltbush-gully was set aside.".to_owned(),
+        garden: Some(Id::new("saltbush-gully")),
+        more: None,
+    };
+    let server = HealthFault {
+        words: "The server school has refused 2 readings; see trug forward".to_owned(),
+        garden: None,
+        more: Some(": no such field: creek-road-cress".to_owned()),
+    };
+    let served = district_with(vec![server, of_gully.clone()]);
+    let health = |cookie: &str| get(&served, "/health", HOST, cookie);
+    let of_server = "The server school has refused 2 readings; see trug forward";
+    let stranger = health("");
+    assert_eq!(stranger.status, 503);
+    assert_eq!(
+        stranger.body,
+        format!(
+            "{of_server}\nSomething is the matter with a garden. Sign in on the page, then look here again.\n"
+        )
+    );
+    let creek = health(&entered(&served, "Creek Road", SHORT));
+    assert_eq!(creek.body, format!("{of_server}\n"));
+    let gully = health(&entered(&served, "Gully", SHORT));
+    assert_eq!(gully.body, format!("{of_server}\n{}\n", of_gully.words));
+    let all = health(&entered(&served, "Visitor", SHORT));
+    assert_eq!(all.body, format!("{of_server}: no such field: creek-road-cress\n{}\n", of_gully.words));
+
+    let served = district_with(vec![of_gully.clone()]);
+    let creek = get(&served, "/health", HOST, &entered(&served, "Creek Road", SHORT));
+    assert_eq!((creek.status, creek.body.as_str()), (200, "ok\n"), "nothing of theirs is the matter");
+    // Where everybody reads without a password, everybody is told.
+    let open = Rules { open_reading: true, ..Rules::default() };
+    let open = Served::ruled(Fixed { faults: vec![of_gully.clone()], ..Fixed::default() }, open, None);
+    assert_eq!(get(&open, "/health", HOST, "").body, format!("{}\n", of_gully.words));
 }

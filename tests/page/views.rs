@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use crate::support::http::{Answer, Served};
 use crate::support::views::{self, Fixed};
+use trug::engine::daemon_health::HealthFault;
 
 const PLACES: &str = "/site/saltbush-gully/places";
 
@@ -508,7 +509,7 @@ fn figures_come_in_the_format_that_is_asked_for() {
 fn health_tells_programs_what_is_wrong() {
     let healthy = Served::new(Fixed::default(), None).get("/health");
     assert_eq!((healthy.status, healthy.body.as_str()), (200, "ok\n"));
-    let faults = vec!["the broker is not there".to_owned(), "the disk is full".to_owned()];
+    let faults = ["the broker is not there", "the disk is full"].map(HealthFault::of_all).to_vec();
     let ill = Served::new(Fixed { faults, ..Fixed::default() }, None).get("/health");
     assert_eq!(ill.status, 503);
     assert_eq!(ill.body, "the broker is not there\nthe disk is full\n");

@@ -266,6 +266,19 @@ fn a_changed_file_takes_its_own_gardens_readings_again() {
 }
 
 #[test]
+fn what_was_kept_of_a_garden_that_is_gone_is_let_go_of_at_the_start() {
+    let mut world = two();
+    kept(&world);
+    let gone = world.settings.gardens.remove(1);
+    assert_eq!(world.sites_kept().len(), 2);
+    assert_eq!(world.open().goes_on(), 1);
+    assert_eq!(world.sites_kept(), [world.settings.gardens[0].site.id.to_string()]);
+    // One that comes back has its readings taken again.
+    world.settings.gardens.push(gone);
+    assert_eq!(world.open().goes_on(), 1);
+}
+
+#[test]
 fn an_import_into_the_past_lets_go_of_its_own_gardens_alone() {
     let world = two();
     kept(&world);

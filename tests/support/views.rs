@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use tokio::sync::watch;
 use trug::alarms::{AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Kind, Priority, State};
 use trug::answering::{Checked, Claim, Links};
+use trug::engine::daemon_health::HealthFault;
 use trug::garden::jobs::due::JobDue;
 use trug::garden::jobs::view::JobView;
 use trug::garden::view::{
@@ -30,7 +31,7 @@ pub(crate) type Given = (Claim, Option<String>);
 pub(crate) struct Fixed {
     pub(crate) sites: Vec<SiteView>,
     pub(crate) not_placed: Vec<NotPlaced>,
-    pub(crate) faults: Vec<String>,
+    pub(crate) faults: Vec<HealthFault>,
     pub(crate) figures: Option<SiteFigures>,
     pub(crate) unavailable: bool,
     pub(crate) panics: bool,

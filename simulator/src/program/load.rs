@@ -37,6 +37,13 @@ pub(crate) struct Load {
     /// Messages that may be on the way at a time, on each connection
     #[arg(long, default_value_t = 500, value_parser = clap::value_parser!(u16).range(1..=10_000))]
     in_flight: u16,
+    /// The time that the first reading carries; else the present
+    #[arg(long)]
+    begin: Option<Timestamp>,
+    /// Seconds from a sensor's reading to its next by the times that they carry; else as
+    /// they are sent. Over one connection, or a garden's sensors run apart
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=86_400))]
+    step: Option<u32>,
     /// Write the gardens' configuration files into this folder, and send nothing
     #[arg(long)]
     gardens: Option<PathBuf>,
@@ -77,7 +84,7 @@ impl Load {
             clippy::disallowed_methods,
             reason = "the load is of this moment, and this is the program's shell"
         )]
-        let begin = Timestamp::now();
+        let begin = self.begin.unwrap_or_else(Timestamp::now);
         let connections = self.connections.min(self.rate);
         let until = Duration::from_secs(u64::from(self.seconds));
         let mut tasks = tokio::task::JoinSet::new();
@@ -108,7 +115,8 @@ impl Load {
 
     fn write_gardens(&self, folder: &Path) -> anyhow::Result<()> {
         std::fs::create_dir_all(folder).with_context(|| format!("creating {}", folder.display()))?;
-        let every_s = (u64::from(self.sites) * u64::from(self.sensors)).div_ceil(u64::from(self.rate)).max(1);
+        let all = u64::from(self.sites) * u64::from(self.sensors);
+        let every_s = self.step.map_or_else(|| all.div_ceil(u64::from(self.rate)).max(1), u64::from);
         for site in 0..self.sites {
             let path = folder.join(format!("{}.toml", site_id(site)));
             std::fs::write(&path, garden(site, self.sensors, every_s))
@@ -208,6 +216,8 @@ struct Readings {
     first: u64,
     count: u64,
     connections: u64,
+    /// Milliseconds from a sensor's reading to its next by their own times.
+    step_ms: Option<u64>,
     rng: ChaCha8Rng,
 }
 
@@ -226,6 +236,7 @@ impl Readings {
             first: share(number),
             count: share(number + 1) - share(number),
             connections: u64::from(connections),
+            step_ms: load.step.map(|step_s| 1000 * u64::from(step_s)),
             rng,
         }
     }
@@ -243,8 +254,12 @@ impl Iterator for Readings {
         let site = u32::try_from(number % u64::from(self.sites)).unwrap_or(0);
         let sensor = u32::try_from(number / u64::from(self.sites)).unwrap_or(0);
         let due = Duration::from_secs_f64(self.turn as f64 * self.connections as f64 / self.rate);
+        let since_ms = match self.step_ms {
+            Some(step_ms) => u128::from(self.turn) * u128::from(step_ms) / u128::from(self.count),
+            None => due.as_millis(),
+        };
         self.turn += 1;
-        let at_ms = self.begin.as_millisecond() + i64::try_from(due.as_millis()).unwrap_or(i64::MAX);
+        let at_ms = self.begin.as_millisecond() + i64::try_from(since_ms).unwrap_or(i64::MAX);
         let raw = match role(sensor, self.sensors) {
             Role::Gauge => 0,
             // 20 °C and a little.
@@ -267,8 +282,8 @@ mod tests {
     use super::*;
 
     fn load(sites: u32, sensors: u32, rate: u32) -> Load {
-        let (broker, gardens) = (None, None);
-        Load { broker, sites, sensors, rate, seconds: 1, connections: 3, in_flight: 10, gardens }
+        let (broker, gardens, begin, step) = (None, None, None, None);
+        Load { broker, sites, sensors, rate, seconds: 1, connections: 3, in_flight: 10, begin, step, gardens }
     }
 
     #[test]
@@ -300,6 +315,18 @@ mod tests {
                 assert!(seen.insert((reading.topic, payload["t"].as_i64().unwrap())));
             }
         }
+    }
+
+    #[test]
+    fn by_their_own_times_a_sensors_readings_are_a_step_apart() {
+        let load = Load { step: Some(900), ..load(2, 3, 600) };
+        let mut times: BTreeMap<String, Vec<i64>> = BTreeMap::new();
+        for reading in Readings::new(&load, Timestamp::UNIX_EPOCH, 0, 1).take(18) {
+            let payload: serde_json::Value = serde_json::from_slice(&reading.payload).unwrap();
+            times.entry(reading.topic).or_default().push(payload["t"].as_i64().unwrap());
+        }
+        assert_eq!(times.len(), 6);
+        assert!(times.values().all(|it| it.windows(2).all(|two| two[1] - two[0] == 900_000)), "{times:?}");
     }
 
     #[test]

@@ -19,19 +19,70 @@ const FRESH_S: i64 = 3600;
 /// may have begun before them, seconds: the slowest sensors speak once a day.
 const UNSEEN_S: i64 = 86_400;
 
-/// An alarm and its last words.
+/// An alarm and its last words. Most have never stood, and take no more room than their name.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AlarmSlot {
     pub(crate) subject: AlarmSubject,
-    pub(crate) life: Life,
+    /// `None`: as [`SlotState::NORMAL`].
+    state: Option<Box<SlotState>>,
+}
+
+/// How an alarm stands and what was said of it.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) struct SlotState {
+    life: Life,
     /// How far it went, and how often it came back.
-    pub(crate) course: AlarmCourse,
+    course: AlarmCourse,
     /// The occurrence that the course has counted last.
     counted: Option<Timestamp>,
     /// When the state last changed, and the newest words.
-    pub(crate) last: Option<Box<(Timestamp, AlarmText)>>,
+    last: Option<(Timestamp, AlarmText)>,
     /// The span in which those words are fresh; `None`: they come from the store.
-    pub(crate) fresh: Option<(Timestamp, Timestamp)>,
+    fresh: Option<(Timestamp, Timestamp)>,
+}
+
+impl SlotState {
+    const NORMAL: Self = Self {
+        life: Life::Normal,
+        course: AlarmCourse { severity: 0, times: 0, first: None, ended: None, worse: false },
+        counted: None,
+        last: None,
+        fresh: None,
+    };
+
+    /// Counts a new occurrence and notes how far it goes. One that people see and that
+    /// goes a further step beyond its limit is told again, also where somebody has taken
+    /// it on.
+    fn go_on(
+        &mut self,
+        step: Option<LifeStep>,
+        (at, held): (Timestamp, bool),
+        severity: u16,
+        within_s: u32,
+    ) -> Option<LifeStep> {
+        self.course.worse = false;
+        if held && !self.life.holds() {
+            self.course.ended = Some(at);
+        }
+        if let Some(step) = step.filter(|step| step.to == State::Unacknowledged)
+            // The store keeps milliseconds.
+            && self.counted.map(Timestamp::as_millisecond) != Some(step.since.as_millisecond())
+        {
+            self.counted = Some(step.since);
+            self.course = self.course.raised(step.since, severity, within_s);
+            return Some(step);
+        }
+        if severity <= self.course.severity || !self.life.state().is_active() {
+            return step;
+        }
+        self.course = AlarmCourse { severity, worse: true, ..self.course };
+        let from = step.map_or(self.life.state(), |step| step.from);
+        let since = self.life.since().unwrap_or(at);
+        if let Life::Acknowledged { since, clear, .. } = self.life {
+            self.life = Life::Unacknowledged { since, clear };
+        }
+        Some(LifeStep { from, to: State::Unacknowledged, since })
+    }
 }
 
 /// What a judgement asks to be told or renewed.
@@ -48,14 +99,32 @@ pub(crate) struct Telling {
 impl AlarmSlot {
     /// An alarm that is normal.
     pub(crate) fn new(subject: AlarmSubject) -> Self {
-        Self {
-            subject,
-            life: Life::Normal,
-            course: AlarmCourse::default(),
-            counted: None,
-            last: None,
-            fresh: None,
+        Self { subject, state: None }
+    }
+
+    fn state(&self) -> &SlotState {
+        const NORMAL: &SlotState = &SlotState::NORMAL;
+        self.state.as_deref().unwrap_or(NORMAL)
+    }
+
+    fn state_mut(&mut self) -> &mut SlotState {
+        self.state.get_or_insert_with(|| Box::new(SlotState::NORMAL))
+    }
+
+    /// Gives back the room of one that is as if it had never stood.
+    fn settle(&mut self) {
+        if self.state.as_deref() == Some(&SlotState::NORMAL) {
+            self.state = None;
         }
+    }
+
+    pub(crate) fn life(&self) -> Life {
+        self.state().life
+    }
+
+    /// When the state last changed, and the newest words.
+    pub(crate) fn last(&self) -> Option<&(Timestamp, AlarmText)> {
+        self.state().last.as_ref()
     }
 
     /// Makes it stand as it was stored, whatever the restored readings made of it. What
@@ -65,51 +134,52 @@ impl AlarmSlot {
     /// Where the restored readings show that its condition holds, their words are kept:
     /// the stored ones are of its last step, which may be weeks old.
     pub(crate) fn restore(&mut self, stored: Option<&AlarmRecord>, readings_from: Option<Timestamp>) {
-        let replayed = self.life;
-        let words = self.last.take().filter(|_| replayed.holds());
+        let by_rank = !self.subject.kind.row().by_severity.is_empty();
+        let it = self.state_mut();
+        let replayed = it.life;
+        let words = it.last.take().filter(|_| replayed.holds());
         let state = stored.map_or(State::Normal, |alarm| alarm.state);
         if replayed.state() != state {
-            self.life = match stored {
+            it.life = match stored {
                 Some(it) => Life::restored(state, it.since, it.at, it.shelf, replayed),
                 None => Life::Normal,
             };
         }
-        let by_readings = self.course.severity;
-        self.course = stored.map_or_else(AlarmCourse::default, |alarm| alarm.course);
+        let by_readings = it.course.severity;
+        it.course = stored.map_or_else(AlarmCourse::default, |alarm| alarm.course);
         // A record of before such a kind had steps holds none: what the readings give is no
         // news, and nothing grows worse by a restart.
-        if !self.subject.kind.row().by_severity.is_empty() && replayed.holds() && state.is_active() {
-            self.course.severity = self.course.severity.max(by_readings);
+        if by_rank && replayed.holds() && state.is_active() {
+            it.course.severity = it.course.severity.max(by_readings);
         }
-        self.counted = stored.map(|alarm| alarm.since);
+        it.counted = stored.map(|alarm| alarm.since);
+        it.fresh = None;
         // What is normal says nothing.
-        let Some(stored) = stored.filter(|alarm| alarm.state != State::Normal) else {
-            (self.fresh, self.last) = (None, None);
-            return;
-        };
-        let unseen = |since: Timestamp| {
-            readings_from.is_some_and(|from| since.as_second() - from.as_second() <= UNSEEN_S)
-        };
-        self.life = self.life.begun(stored.since, unseen);
-        self.fresh = None;
-        let words = words.filter(|_| state.is_active() || state.is_hidden());
-        let said = words.map_or_else(|| stored.said.clone(), |words| words.1);
-        self.last = Some(Box::new((stored.at, said)));
+        if let Some(stored) = stored.filter(|alarm| alarm.state != State::Normal) {
+            let unseen = |since: Timestamp| {
+                readings_from.is_some_and(|from| since.as_second() - from.as_second() <= UNSEEN_S)
+            };
+            it.life = it.life.begun(stored.since, unseen);
+            let words = words.filter(|_| state.is_active() || state.is_hidden());
+            let said = words.map_or_else(|| stored.said.clone(), |words| words.1);
+            it.last = Some((stored.at, said));
+        }
+        self.settle();
     }
 
     /// Makes it go on from a kept state, where what is stored may be newer. Returns whether
     /// it stands as nobody has stopped it: with its running delays and its newest words.
     /// Else it was laid over as [`AlarmSlot::restore`] does.
     pub(crate) fn go_on_from(&mut self, stored: Option<&AlarmRecord>) -> bool {
-        let told = self.last.as_deref().map(|(at, _)| at.as_millisecond());
+        let told = self.last().map(|(at, _)| at.as_millisecond());
         let same = match stored {
             Some(it) => {
-                let since = self.life.since().map(Timestamp::as_millisecond);
-                self.life.state() == it.state
+                let since = self.life().since().map(Timestamp::as_millisecond);
+                self.life().state() == it.state
                     && told == Some(it.at.as_millisecond())
                     && (it.state == State::Normal || since == Some(it.since.as_millisecond()))
             }
-            None => self.life.state() == State::Normal && told.is_none(),
+            None => self.life().state() == State::Normal && told.is_none(),
         };
         if !same {
             self.restore(stored, None);
@@ -125,14 +195,15 @@ impl AlarmSlot {
 
     /// The alarm as it stands; `None` where it was never told.
     pub(crate) fn record(&self, garden: &Garden) -> Option<AlarmRecord> {
-        let (at, said) = self.last.as_deref()?;
+        let SlotState { life, course, .. } = *self.state();
+        let (at, said) = self.last()?;
         Some(AlarmRecord {
             key: self.key(garden),
-            state: self.life.state(),
-            since: self.life.since().unwrap_or(*at),
+            state: life.state(),
+            since: life.since().unwrap_or(*at),
             at: *at,
-            shelf: self.life.shelf(),
-            course: self.course,
+            shelf: life.shelf(),
+            course,
             said: said.clone(),
         })
     }
@@ -140,7 +211,7 @@ impl AlarmSlot {
     /// Why an answer to the occurrence that began at `since` is not one to this
     /// alarm as it stands; `None` where it is.
     pub(crate) fn not_of(&self, since: Timestamp, input: Option<Input>) -> Option<Answered> {
-        match (self.life, self.life.since()) {
+        match (self.life(), self.life().since()) {
             // What is out of sight is brought back whatever its condition has done
             // meanwhile: nobody outside knows when that began.
             (Life::Hidden { .. }, _) if matches!(input, Some(Input::Unshelve | Input::PutBack)) => None,
@@ -195,18 +266,24 @@ impl AlarmSlot {
         delays: Delays,
         severity: u16,
     ) -> Option<Telling> {
-        let held = self.life.holds();
+        let before = self.life();
+        let held = before.holds();
         let mut rule = garden.rules[self.subject.kind];
         if !self.subject.kind.row().by_severity.is_empty() {
             let AlarmSubject { kind, place } = self.subject;
-            rule.priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
+            rule.priority = garden.priority_graded(kind, place.id(garden), self.state().course.severity);
         }
-        let (life, step) = self.life.step(at, input, rule.policy(delays));
-        self.life = life;
-        let step = self.go_on(step, (at, held), severity, rule.count_s);
+        let (life, step) = before.step(at, input, rule.policy(delays));
+        if self.state.is_none() && life == Life::Normal {
+            return None;
+        }
+        let now = self.state_mut();
+        now.life = life;
+        let step = now.go_on(step, (at, held), severity, rule.count_s);
+        self.settle();
         match step {
             Some(step) => {
-                let repeats = self.last.is_some() && (input.is_answer() || input == Input::Time);
+                let repeats = self.last().is_some() && (input.is_answer() || input == Input::Time);
                 Some(Telling { at, step: Some(step), active: step.to.is_active(), repeats })
             }
             None if self.words_are_old(at, input, held) => {
@@ -216,43 +293,9 @@ impl AlarmSlot {
         }
     }
 
-    /// Counts a new occurrence and notes how far it goes. One that people see and that
-    /// goes a further step beyond its limit is told again, also where somebody has taken
-    /// it on.
-    fn go_on(
-        &mut self,
-        step: Option<LifeStep>,
-        (at, held): (Timestamp, bool),
-        severity: u16,
-        within_s: u32,
-    ) -> Option<LifeStep> {
-        self.course.worse = false;
-        if held && !self.life.holds() {
-            self.course.ended = Some(at);
-        }
-        if let Some(step) = step.filter(|step| step.to == State::Unacknowledged)
-            // The store keeps milliseconds.
-            && self.counted.map(Timestamp::as_millisecond) != Some(step.since.as_millisecond())
-        {
-            self.counted = Some(step.since);
-            self.course = self.course.raised(step.since, severity, within_s);
-            return Some(step);
-        }
-        if severity <= self.course.severity || !self.life.state().is_active() {
-            return step;
-        }
-        self.course = AlarmCourse { severity, worse: true, ..self.course };
-        let from = step.map_or(self.life.state(), |step| step.from);
-        let since = self.life.since().unwrap_or(at);
-        if let Life::Acknowledged { since, clear, .. } = self.life {
-            self.life = Life::Unacknowledged { since, clear };
-        }
-        Some(LifeStep { from, to: State::Unacknowledged, since })
-    }
-
     /// What stands before the rule's words: that it grows worse, or how often it came.
     fn preamble(&self, garden: &Garden, told: &Telling) -> String {
-        let AlarmCourse { times, first, worse, .. } = self.course;
+        let AlarmCourse { times, first, worse, .. } = self.state().course;
         let mut words = String::new();
         if let Some(first) = first.filter(|_| told.active && times > 1) {
             let day = garden.site.time_zone.to_datetime(first).date();
@@ -268,20 +311,21 @@ impl AlarmSlot {
     /// or kept then, and the time of the last change stays. A hidden alarm's words follow
     /// its condition, so that they are true when it is shown again.
     fn words_are_old(&self, at: Timestamp, input: Input, held: bool) -> bool {
-        let holds = self.life.holds();
-        let old = held != holds || self.fresh.is_none_or(|(from, until)| at < from || until <= at);
+        let it = self.state();
+        let holds = it.life.holds();
+        let old = held != holds || it.fresh.is_none_or(|(from, until)| at < from || until <= at);
         let speaks = match input {
             Input::Breach => holds,
             Input::Deadband => holds && self.subject.kind.row().words_in_deadband,
             Input::Clear => held && !holds,
             _ => false,
         };
-        self.last.is_some() && old && speaks
+        it.last.is_some() && old && speaks
     }
 
     /// What was said before, where an answer or a reminder says it again.
     pub(crate) fn repeated(&self, telling: &Telling) -> Option<AlarmText> {
-        self.last.as_deref().filter(|_| telling.repeats).map(|(_, text)| text.clone())
+        self.last().filter(|_| telling.repeats).map(|(_, text)| text.clone())
     }
 
     /// Keeps the words, and adds the change to `batch` if there is one.
@@ -289,13 +333,13 @@ impl AlarmSlot {
         let at = telling.at;
         let mut said = said;
         let AlarmSubject { kind, place } = self.subject;
-        let priority = garden.priority_graded(kind, place.id(garden), self.course.severity);
+        let priority = garden.priority_graded(kind, place.id(garden), self.state().course.severity);
         let date = |at| garden.site.time_zone.to_datetime(at).date();
-        let began = self.life.since().unwrap_or(telling.at);
+        let began = self.life().since().unwrap_or(telling.at);
         said.text = spoken::by_when(&said.text, priority, date(began), date(telling.at));
         if !telling.repeats {
             said.text.insert_str(0, &self.preamble(garden, telling));
-            self.fresh = Some((at, fresh_until(garden, self.subject, at)));
+            self.state_mut().fresh = Some((at, fresh_until(garden, self.subject, at)));
         }
         let local = garden.local_text();
         local.turn_text(&mut said.text);
@@ -303,7 +347,7 @@ impl AlarmSlot {
             said.source = local.text(&said.source).into_owned().into();
         }
         let Some(step) = telling.step else {
-            if let Some(last) = self.last.as_deref_mut() {
+            if let Some(last) = &mut self.state_mut().last {
                 last.1 = said;
             }
             return;
@@ -319,12 +363,12 @@ impl AlarmSlot {
                 state: step.to,
                 since: step.since,
                 at,
-                shelf: self.life.shelf(),
-                course: self.course,
+                shelf: self.life().shelf(),
+                course: self.state().course,
                 said: said.clone(),
             },
         });
-        self.last = Some(Box::new((at, said)));
+        self.state_mut().last = Some((at, said));
     }
 }
 
@@ -370,9 +414,9 @@ mod tests {
                 working_hours: LocalHours::new(vec![]),
                 holidays: vec![],
             },
-            beds: vec![],
-            tanks: vec![],
-            sensors: vec![],
+            beds: vec![].into(),
+            tanks: vec![].into(),
+            sensors: vec![].into(),
             gateways: Vec::new(),
             tell: vec![],
             rules: RuleSettings::default(),

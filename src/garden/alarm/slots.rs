@@ -97,7 +97,7 @@ impl AlarmSlots {
 
     /// The life of an alarm; of one that its place cannot have, normal.
     pub(crate) fn life(&self, subject: AlarmSubject) -> Life {
-        self.get(subject).map_or(Life::Normal, |slot| slot.life)
+        self.get(subject).map_or(Life::Normal, |slot| slot.life())
     }
 
     /// The alarm of a key, if the garden can have it.

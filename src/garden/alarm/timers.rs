@@ -35,10 +35,10 @@ impl SiteState {
         for slot in alarms.iter_mut() {
             let suppress =
                 quiet.contains(&slot.subject.kind) || is_quiet_by_plan(garden, log, slot.subject, now);
-            let input = match (suppress, slot.life.state()) {
+            let input = match (suppress, slot.life().state()) {
                 (true, state) if !state.is_hidden() => Input::Suppress,
                 (false, State::Suppressed) => Input::Release,
-                (_, state) if matches!(slot.life, Life::Acknowledged { .. }) || state == State::Shelved => {
+                (_, state) if matches!(slot.life(), Life::Acknowledged { .. }) || state == State::Shelved => {
                     Input::Time
                 }
                 _ => continue,

@@ -4,6 +4,8 @@ use std::collections::VecDeque;
 
 use jiff::civil::Date;
 
+use crate::model::push_tight;
+
 /// Days that are kept.
 const KEPT: usize = 16;
 /// Hours of a day in which a bed must have been heard for the day to be known.
@@ -34,10 +36,10 @@ impl DriestDays {
             last.heard |= bit;
             return false;
         }
-        self.days.push_back(DriestOfDay { date, used, heard: bit });
-        if self.days.len() > KEPT {
+        if self.days.len() == KEPT {
             self.days.pop_front();
         }
+        push_tight(&mut self.days, DriestOfDay { date, used, heard: bit });
         true
     }
 

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use crate::alarms::Input;
 use crate::calibration::{Calibrated, OutOfRange};
+use crate::model::push_tight;
 use crate::quality::{Flag, Judged, Test};
 
 /// ReadingFault readings in a row. At the usual quarter of an hour it is two hours: longer
@@ -139,7 +140,7 @@ impl FaultWatch {
             self.pieces.pop_front();
         }
         if self.pieces.back().is_none_or(|piece| piece.from_s < from_s) {
-            self.pieces.push_back(Piece { from_s, good: 0, bad: [0; 3] });
+            push_tight(&mut self.pieces, Piece { from_s, good: 0, bad: [0; 3] });
         }
         let last = self.pieces.len() - 1;
         &mut self.pieces[last]

@@ -35,7 +35,7 @@ impl SiteState {
     pub(crate) fn flag(&mut self, index: u16, at: Timestamp, value: Option<f64>) -> Judged {
         let garden = std::sync::Arc::clone(&self.garden);
         let plan = garden.sensor(index);
-        let limits = Limits { flat: self.flat_now(index, at), ..plan.quality };
+        let limits = Limits { flat: self.flat_now(index, at), ..*plan.quality };
         let state = &mut self.sensors[usize::from(index)];
         let judged = state.watch.judge(&limits, at, value);
         let possible =

@@ -161,7 +161,7 @@ fn judge_broker(
     let delays = garden.rules[Kind::BrokerLost].delays;
     match broker {
         BrokerHealth::Away(away) => {
-            let begun = (slot.life.condition() == AlarmCondition::Clear).then_some(away.since.min(now));
+            let begun = (slot.life().condition() == AlarmCondition::Clear).then_some(away.since.min(now));
             for at in begun.into_iter().chain([now]) {
                 slot.step(garden, at, Input::Breach, delays, batch, |active| {
                     if active { words::broker_away(garden, away) } else { words::broker_back() }
@@ -173,7 +173,7 @@ fn judge_broker(
             let silent_s = now.as_second() - heard.as_second();
             let limit_s = quickest_s.map(|every_s| limits.silent_s(every_s));
             let input = match limit_s {
-                Some(limit_s) if silent_s > limit_s && silence_told && !slot.life.holds() => Input::Unknown,
+                Some(limit_s) if silent_s > limit_s && silence_told && !slot.life().holds() => Input::Unknown,
                 Some(limit_s) if silent_s > limit_s => Input::Breach,
                 _ => Input::Clear,
             };

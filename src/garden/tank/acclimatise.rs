@@ -395,9 +395,9 @@ impl SiteState {
             let slot = self.alarms.get(AlarmPlace::Tank(index).alarm(kind))?;
             // A change names its moment; the others, when they were over.
             let change = shock.filter(|_| kind == Kind::TankTemperatureShock).map(|shock| water(&shock));
-            match slot.life.state() {
+            match slot.life().state() {
                 State::LatchedUnacknowledged | State::LatchedAcknowledged => {
-                    let until = slot.last.as_deref().map_or(String::new(), |(at, _)| {
+                    let until = slot.last().map_or(String::new(), |(at, _)| {
                         format!(" until {}", spoken::moment_seen_from(*at, now, zone))
                     });
                     let what = change.unwrap_or_else(|| format!("{was}{until}"));

@@ -67,7 +67,7 @@ impl SiteState {
                 time: before.map_or(time, |before| before.max(time)),
                 litres: Some(run.litres),
             });
-            state.wetting_why = vec![metered(&run, bed.area_m2)];
+            state.wetting_why = vec![metered(&run, bed.area_m2)].into();
         }
         let on_s = if stopped.is_some() { 0 } else { BED_METER_S };
         let delays = Delays { on_s, ..garden.rules[Kind::WateringHours].delays };

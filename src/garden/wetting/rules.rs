@@ -79,7 +79,7 @@ impl SiteState {
         let ran = evidence.program.map_or(wetting.onset, |it| it.run.start);
         let date = garden.site.time_zone.to_datetime(ran).date();
         let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
-        let why = self.beds[usize::from(index)].wetting_why.clone();
+        let why = self.beds[usize::from(index)].wetting_why.steps();
         let subject = AlarmPlace::Bed(index).alarm(Kind::WateringHours);
         self.judge_within(delays, subject, wetting.seen, Input::Breach, batch, |_, _| {
             let when = spoken::moment(wetting.onset, &garden.site.time_zone);
@@ -155,7 +155,7 @@ impl SiteState {
             time: evidence.time,
             litres: evidence.logged.and_then(|it| it.litres).or(metered),
         });
-        state.wetting_why = why;
+        state.wetting_why = why.into();
     }
 
     /// The steps to a wetting's cause.
@@ -225,7 +225,7 @@ impl SiteState {
             return None;
         }
         let when = spoken::moment(wetting.onset, &self.garden.site.time_zone);
-        let why = state.wetting_why.clone();
+        let why = state.wetting_why.steps();
         let name = "Last wetting";
         Some(match (wetting.cause, wetting.litres) {
             (WettingCause::Rain { mm, seen: true }, _) => {

@@ -4,6 +4,7 @@
 use jiff::Timestamp;
 use trug::calibration::{Calibrated, Calibrator, DatedCalibration};
 use trug::decode::PayloadFormat;
+use trug::garden::plan::Sensor;
 use trug::settings::{Faults, from_text};
 
 const TRUG: &str = r#"[broker]
@@ -62,7 +63,8 @@ fn read(
         if water.contains("payload") { water.to_owned() } else { format!("{water}\npayload = \"number\"") };
     let text = garden.replace("MOISTURE", moisture).replace("WATER", &water);
     let settings = from_text(("trug.toml", TRUG), &[("garden.toml", &text)], std::iter::empty())?;
-    Ok(settings.gardens[0].sensors.iter().map(|s| (s.payload.clone(), s.calibrations.clone())).collect())
+    let parts = |s: &Sensor| (PayloadFormat::clone(&s.payload), s.calibrations.to_vec());
+    Ok(settings.gardens[0].sensors.iter().map(parts).collect())
 }
 
 fn value(held: &[DatedCalibration], raw: f64) -> Option<f64> {

@@ -1195,7 +1195,7 @@ fn own_limits_stand_in_front_of_the_tables() {
     assert_eq!(change(Window::Day).as_deref(), Some("6 up, 6 down"));
     let water = (limits.oxygen_mg_l, limits.oxygen_percent, limits.ammonia_mg_l, limits.ph);
     assert_eq!(format!("{water:?}"), "(4.0, Some(60.0), 0.05, (6.0, 8.5))");
-    let quality = garden.sensors[0].quality;
+    let quality = *garden.sensors[0].quality;
     assert_eq!((quality.rate, quality.spike.is_some()), (None, true));
     assert_eq!(format!("{:?}", quality.gap_s), "7200.0");
     // The texture's wilting point stays: the middle of 0.03 to 0.10.
@@ -1305,7 +1305,7 @@ fn payloads_and_calibrations_of_every_kind_are_read() {
     let payload = |written: &str| {
         let text =
             replaced(GARDEN, "payload = { json = { value = \"/raw\" } }", &format!("payload = {written}"));
-        settings_of(&text).gardens.remove(0).sensors.remove(0).payload
+        PayloadFormat::clone(&settings_of(&text).gardens.remove(0).sensors.remove(0).payload)
     };
     assert_eq!(payload("\"number\""), PayloadFormat::Number);
     assert_eq!(payload("\"senml\""), PayloadFormat::Senml { name: None, battery: None });

@@ -66,7 +66,7 @@ fn gateways_and_batteries_are_read() {
     let battery = plan.sensors[0].battery.expect("a battery");
     assert_eq!(format!("{battery:?}"), "Battery { low: 3.4, empty: None, unit: None }");
     assert!(plan.sensors[1].battery.is_none());
-    let PayloadFormat::Json { battery, .. } = &plan.sensors[0].payload else { panic!("JSON") };
+    let PayloadFormat::Json { battery, .. } = &*plan.sensors[0].payload else { panic!("JSON") };
     assert_eq!(battery.as_ref().map(|pointer| pointer.as_str()), Some("/battery"));
 
     let plan = garden(&replaced("battery_low = 3.4", "battery_low = 3400\nbattery_empty = 0"));
@@ -103,7 +103,8 @@ fn a_gateway_without_a_section_is_called_by_its_id() {
 #[test]
 fn other_payloads_may_report_a_battery_too() {
     let json = r#"{ json = { value = "/raw", battery = "/battery" } }"#;
-    let payload = |written: &str| garden(&replaced(json, written)).sensors.remove(0).payload;
+    let payload =
+        |written: &str| PayloadFormat::clone(&garden(&replaced(json, written)).sensors.remove(0).payload);
     assert_eq!(
         payload(r#"{ senml = { battery = "batt" } }"#),
         PayloadFormat::Senml { name: None, battery: Some("batt".to_owned()) }

@@ -83,7 +83,7 @@ fn the_daemons_own_alarms_have_delays_like_the_others() {
     let garden = "[alarms.store-failing]\non_delay_s = 5\n[alarms.forwarding-behind]\ndeadband = 0.2\n\
                   [alarms.disk-nearly-full]\ndeadband = 0.3\noff_delay_s = 1\n[alarms.clock-jumped]\noff_delay_s = 60\n\
                   [alarms.message-not-sent]\non_delay_s = 0\n";
-    let rules = settings("", garden).gardens[0].rules;
+    let rules = settings("", garden).gardens[0].rules.clone();
     let delays = |kind: Kind| rules[kind].delays;
     assert_eq!((delays(Kind::StoreFailing).on_s, delays(Kind::StoreFailing).off_s), (5, 300));
     assert!((delays(Kind::ForwardingBehind).deadband - 0.2).abs() < 1e-12);
