@@ -563,6 +563,12 @@ impl Core {
         self.sites.iter().find(|s| s.garden.site.id.as_str() == site).map(SiteState::view)
     }
 
+    /// The same of `count` sites from the one with the number `from` on, without figures,
+    /// weather and sensors: for a list of many.
+    pub fn brief_views(&self, from: usize, count: usize) -> Vec<SiteView> {
+        self.sites.iter().skip(from).take(count).map(SiteState::brief_view).collect()
+    }
+
     /// How many readings' times the fleet has reached: the newest judged time.
     pub fn latest(&self) -> Option<Timestamp> {
         self.sites.iter().filter_map(SiteState::latest).max()

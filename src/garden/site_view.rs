@@ -19,12 +19,23 @@ use crate::garden::wetting::cause::WettingCause;
 use crate::garden::wetting::hours::WateringTime;
 use crate::model::{Condition, add_seconds};
 use crate::rain::nine_am_before;
+use crate::text::locale::LocalText;
 use crate::text::spoken;
 use crate::why::Why;
 
 impl SiteState {
     /// The site as it stands at its own latest time.
     pub(crate) fn view(&self) -> SiteView {
+        self.view_in(true)
+    }
+
+    /// The same for a line in a list: conditions, alarms, questions and jobs, without the
+    /// figures, the weather and the sensors, which take most of the time.
+    pub(crate) fn brief_view(&self) -> SiteView {
+        self.view_in(false)
+    }
+
+    fn view_in(&self, whole: bool) -> SiteView {
         let garden = &self.garden;
         let now = self.latest().unwrap_or(Timestamp::UNIX_EPOCH);
         let alarms = self.alarm_views(now);
@@ -45,7 +56,7 @@ impl SiteState {
             id: garden.site.id.clone(),
             name: garden.site.name.clone(),
             time_zone: garden.site.time_zone.clone(),
-            local: garden.local_text(),
+            local: if whole { garden.local_text() } else { LocalText::default() },
             now,
             to_do,
             questions: self.wetting_questions(now),
@@ -55,14 +66,15 @@ impl SiteState {
             alarms,
             pending: self.pending_alarms(),
             jobs: self.job_views(now),
-            beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now)).collect(),
-            tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now)).collect(),
-            rain: self.rain_view(now),
-            weather: self.weather_figures(now),
-            proposed_programs: self.proposed_programs(now),
+            beds: (0u16..).zip(&garden.beds).map(|(i, _)| self.bed_view(i, now, whole)).collect(),
+            tanks: (0u16..).zip(&garden.tanks).map(|(i, _)| self.tank_view(i, now, whole)).collect(),
+            rain: self.rain_view(now, whole),
+            weather: if whole { self.weather_figures(now) } else { Vec::new() },
+            proposed_programs: if whole { self.proposed_programs(now) } else { Vec::new() },
             sensors: garden
                 .sensors
                 .iter()
+                .take(if whole { usize::MAX } else { 0 })
                 .zip(&self.sensors)
                 .zip(0u16..)
                 .map(|((plan, state), index)| SensorView {
@@ -123,7 +135,7 @@ impl SiteState {
         pending
     }
 
-    fn bed_view(&self, index: u16, now: Timestamp) -> BedView {
+    fn bed_view(&self, index: u16, now: Timestamp, whole: bool) -> BedView {
         let bed = self.garden.bed(index);
         let state = &self.beds[usize::from(index)];
         let local = self.garden.site.time_zone.to_datetime(now);
@@ -206,7 +218,11 @@ impl SiteState {
             field_capacity: bed.field_capacity,
             root_depth_m: self.root_zone_at(index, now).root_depth_m,
             available_left: water.map(|w| w.available_left),
-            figures: self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect(),
+            figures: if whole {
+                self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect()
+            } else {
+                Vec::new()
+            },
             last_wetting: state.wetting.map(|w| {
                 let when = spoken::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
                 match w.cause {
@@ -241,14 +257,14 @@ impl SiteState {
                 }
             }),
             watering_hours: spoken::hours_by_method(self.garden.watering_rules(bed), local.date()),
-            outlook: self.bed_outlook(index, now).map(|figure| figure.value),
-            expected: self.bed_expected(index, now),
+            outlook: whole.then(|| self.bed_outlook(index, now)).flatten().map(|figure| figure.value),
+            expected: if whole { self.bed_expected(index, now) } else { Vec::new() },
             mulch,
         }
     }
 
     /// `None` where the site has no gauge.
-    fn rain_view(&self, now: Timestamp) -> Option<RainView> {
+    fn rain_view(&self, now: Timestamp, whole: bool) -> Option<RainView> {
         let (&first, _) = self.gauges.split_first()?;
         let nine = nine_am_before(now, &self.garden.site.time_zone);
         let heard = self.gauges.iter().any(|&g| self.fresh(g, now).is_some());
@@ -282,7 +298,11 @@ impl SiteState {
                 Some(_) => (Condition::Well, "No rain since 9 am.".to_owned()),
             }
         };
-        let figures = self.rain_figures(now).into_iter().chain(self.gauge_figures()).collect();
+        let figures = if whole {
+            self.rain_figures(now).into_iter().chain(self.gauge_figures()).collect()
+        } else {
+            Vec::new()
+        };
         Some(RainView { condition, words, since_9am_mm, week_mm, figures })
     }
 }

@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use jiff::SignedDuration;
-use maud::Markup;
 
 use super::cache::{CacheMoment, FreshCache};
 use crate::model::{Condition, Id};
@@ -19,8 +18,9 @@ pub(super) struct GardenLine {
     /// That of its place with most trouble.
     pub(super) condition: Condition,
     pub(super) tasks: TaskSummary,
-    /// Its places from above.
-    pub(super) drawing: Option<Markup>,
+    /// How its beds and its tanks stand, in the order of its plan: it is drawn where it is shown.
+    pub(super) beds: Vec<Condition>,
+    pub(super) tanks: Vec<Condition>,
 }
 
 impl GardenLine {

@@ -34,10 +34,7 @@ const DRAWN_MAX: usize = 24;
 /// Characters of a part of a name that is looked for.
 const FIND_MAX: usize = 60;
 /// The lines of all gardens, where there is most to do first.
-async fn lines<V: PageSource>(
-    context: &PageContext<V>,
-    sites: &[(Id, String)],
-) -> Result<Arc<Vec<GardenLine>>, Problem> {
+async fn lines<V: PageSource>(context: &PageContext<V>) -> Result<Arc<Vec<GardenLine>>, Problem> {
     let kept = &context.garden_lines;
     if let Some(lines) = kept.fresh(context.moment()) {
         return Ok(lines);
@@ -48,19 +45,20 @@ async fn lines<V: PageSource>(
     if let Some(lines) = kept.fresh(moment) {
         return Ok(lines);
     }
-    let mut lines = Vec::with_capacity(sites.len());
-    for (id, _) in sites {
-        // One that was taken out meanwhile is left out.
-        if let Some(view) = ask(context.views.site(id.as_str())).await? {
-            lines.push(line_of(context.record.garden(id.as_str()).map(Arc::as_ref), &view));
+    let mut lines = Vec::with_capacity(context.record.gardens().len());
+    loop {
+        let some = ask(context.views.briefs(lines.len())).await?;
+        if some.is_empty() {
+            break;
         }
+        lines.extend(some.iter().map(line_of));
     }
     // Stable: gardens that are alike stay in the order of their files.
     lines.sort_by_key(|line| (line.tasks.rank, trouble_first(line.condition), Reverse(line.tasks.count)));
     Ok(kept.keep(moment, lines))
 }
 
-fn line_of(garden: Option<&Garden>, view: &SiteView) -> GardenLine {
+fn line_of(view: &SiteView) -> GardenLine {
     let conditions = view.beds.iter().map(|it| it.condition).chain(view.tanks.iter().map(|it| it.condition));
     let conditions = conditions.chain(view.rain.iter().map(|it| it.condition));
     GardenLine {
@@ -68,19 +66,20 @@ fn line_of(garden: Option<&Garden>, view: &SiteView) -> GardenLine {
         name: view.name.clone(),
         condition: conditions.min_by_key(|it| trouble_first(*it)).unwrap_or(Condition::Unknown),
         tasks: summary(view),
-        drawing: garden.and_then(|garden| small_drawing(garden, view)),
+        beds: view.beds.iter().map(|it| it.condition).collect(),
+        tanks: view.tanks.iter().map(|it| it.condition).collect(),
     }
 }
 
-fn small_drawing(garden: &Garden, view: &SiteView) -> Option<Markup> {
+fn small_drawing(garden: &Garden, line: &GardenLine) -> Option<Markup> {
     let layout = lay_out(garden);
-    let beds = view.beds.iter().filter_map(|bed| {
+    let beds = garden.beds.iter().zip(&line.beds).filter_map(|(bed, condition)| {
         let (_, rect) = layout.beds.iter().find(|(id, _)| *id == bed.id)?;
-        Some(SmallPlace { rect: *rect, condition: bed.condition, round: false })
+        Some(SmallPlace { rect: *rect, condition: *condition, round: false })
     });
-    let tanks = view.tanks.iter().filter_map(|tank| {
+    let tanks = garden.tanks.iter().zip(&line.tanks).filter_map(|(tank, condition)| {
         let (_, rect) = layout.tanks.iter().find(|(id, _)| *id == tank.id)?;
-        Some(SmallPlace { rect: *rect, condition: tank.condition, round: true })
+        Some(SmallPlace { rect: *rect, condition: *condition, round: true })
     });
     let places: Vec<SmallPlace> = beds.chain(tanks).take(DRAWN_MAX).collect();
     draw_small(&layout, &places)
@@ -94,15 +93,14 @@ pub(super) async fn gardens<V: PageSource>(
     seen: &GardensSeen,
     sites: &[(Id, String)],
 ) -> Result<Markup, Problem> {
-    let all = ask(context.views.sites()).await?;
-    let lines = lines(context, &all).await?;
+    let lines = lines(context).await?;
     let lines: Vec<&GardenLine> = lines.iter().filter(|line| seen.holds(line.id.as_str())).collect();
     // A topic without a sensor may be any garden's, so it is for those who see all.
     let topics = if *seen == GardensSeen::All { context.topics_not_placed().await? } else { Vec::new() };
     let fields = FormFields::of(query.unwrap_or_default());
     let part: String = fields.text("find").trim().chars().take(FIND_MAX).collect();
     let from = fields.text("from").parse::<usize>().unwrap_or(1).max(1);
-    let shown = ShownGardens { lines, part, from };
+    let shown = ShownGardens { lines, gardens: context.record.gardens(), part, from };
     let body = html! {
         h1 { "Gardens" }
         @if sites.is_empty() { p { (no_garden(seen)) } } @else { (shown.draw()) }
@@ -125,6 +123,8 @@ fn no_garden(seen: &GardensSeen) -> &'static str {
 struct ShownGardens<'a> {
     /// All that the visitor sees.
     lines: Vec<&'a GardenLine>,
+    /// Their plans, in any order.
+    gardens: &'a [Arc<Garden>],
     /// What is looked for; empty: nothing.
     part: String,
     /// The number of the first, from 1.
@@ -156,10 +156,16 @@ impl ShownGardens<'_> {
                     a href="/" { "Show all" } }
             }
             ol class="gardens" start=[(self.from > 1).then_some(self.from)] {
-                @for line in &page { (garden(line)) }
+                @for line in &page { (garden(line, self.drawing(line))) }
             }
             (self.onward(found.len()))
         }
+    }
+
+    /// The places of a garden from above, as the line says that they stand.
+    fn drawing(&self, line: &GardenLine) -> Option<Markup> {
+        let garden = self.gardens.iter().find(|garden| garden.site.id == line.id)?;
+        small_drawing(garden, line)
     }
 
     /// The way to the gardens before and after; nothing where all are shown.
@@ -183,11 +189,11 @@ impl ShownGardens<'_> {
     }
 }
 
-fn garden(line: &GardenLine) -> Markup {
+fn garden(line: &GardenLine, drawing: Option<Markup>) -> Markup {
     let TaskSummary { count, first, .. } = &line.tasks;
     html! {
         li class=(line.condition.name()) {
-            @if let Some(drawing) = &line.drawing { (drawing) }
+            @if let Some(drawing) = drawing { (drawing) }
             div {
                 h2 { a href={ "/site/" (line.id) } { (line.name) } }
                 p class="state" { (shape(line.condition)) " " (labels::condition(line.condition)) }
@@ -214,12 +220,14 @@ mod tests {
             name: name.to_owned(),
             condition: Condition::Act,
             tasks: TaskSummary { count, rank: 0, first },
-            drawing: None,
+            beds: Vec::new(),
+            tanks: Vec::new(),
         }
     }
 
     fn drawn(lines: &[GardenLine], part: &str, from: usize) -> String {
-        ShownGardens { lines: lines.iter().collect(), part: part.to_owned(), from }.draw().into_string()
+        let lines = lines.iter().collect();
+        ShownGardens { lines, gardens: &[], part: part.to_owned(), from }.draw().into_string()
     }
 
     #[test]

@@ -87,6 +87,22 @@ pub trait PageSource: Send + Sync + 'static {
     /// [`Unavailable`] when the garden cannot be asked just now.
     fn site(&self, id: &str) -> impl Future<Output = Result<Option<SiteView>, Unavailable>> + Send;
 
+    /// The sites from the one with the number `from` on, in the order of [`PageSource::sites`];
+    /// perhaps not all at a time, and none after the last. What a line in a list does not need
+    /// may be left out.
+    ///
+    /// # Errors
+    /// [`Unavailable`] when the garden cannot be asked just now.
+    fn briefs(&self, from: usize) -> impl Future<Output = Result<Vec<SiteView>, Unavailable>> + Send {
+        async move {
+            let mut views = Vec::new();
+            for (id, _) in self.sites().await?.iter().skip(from) {
+                views.extend(self.site(id.as_str()).await?);
+            }
+            Ok(views)
+        }
+    }
+
     /// How the alarms of a site did in the thirty days up to `to`; `None` when there is
     /// no such site. The answer may be a minute old.
     ///

@@ -90,7 +90,7 @@ fn raw(measures: Quantity, place: u32, second: i64, draw: u64) -> f64 {
             // Watered before breakfast, by Adelaide's clocks.
             let every = f64::from(2 + place % 5);
             let since = (days + 0.17 + f64::from(place % 7)) % every;
-            let content = 0.10 + 0.05 * (-since / 0.3).exp() + 0.03 * (-since / every).exp() + 0.001 * day;
+            let content = 0.13 + 0.05 * (-since / 0.3).exp() + 0.03 * (-since / every).exp() + 0.001 * day;
             (2900.0 - (content - 0.02) / 0.38 * 1450.0).round() + (draw % 7) as f64 - 3.0
         }
     }

@@ -30,6 +30,10 @@ const PATIENCE_NOT_KEPT: Duration = Duration::from_secs(1);
 /// Gardens whose last view is kept for the time when the engine cannot be asked.
 const LAST_MAX: usize = 100;
 
+/// Gardens that the engine is asked for at a time for a list of all: readings wait for them
+/// for some milliseconds.
+const BRIEFS: usize = 50;
+
 /// Figures of alarms are kept for so long before they are counted again.
 const FIGURES_FOR: Duration = Duration::from_secs(60);
 /// Steps of alarms that the page's figures look at, at most: the newest.
@@ -119,6 +123,10 @@ impl PageSource for KeeperViews {
                 _ => Err(why),
             },
         }
+    }
+
+    async fn briefs(&self, from: usize) -> Result<Vec<SiteView>, Unavailable> {
+        self.ask(|reply| Request::Briefs(from, BRIEFS, reply)).await
     }
 
     async fn acclimatise(

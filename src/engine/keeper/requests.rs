@@ -14,6 +14,8 @@ use crate::model::Id;
 pub enum Request {
     Sites(oneshot::Sender<Vec<(Id, String)>>),
     Site(String, oneshot::Sender<Option<Box<SiteView>>>),
+    /// So many sites in short, from the one with this number on.
+    Briefs(usize, usize, oneshot::Sender<Vec<SiteView>>),
     /// New fish in their bag: site and tank, what was said of bag and tank.
     Acclimatise(String, String, Box<(BagGiven, TankGiven)>, oneshot::Sender<Option<Box<Acclimatising>>>),
     /// Somebody answers a rehearsal; their note is kept. The result is sent once it is.
@@ -38,6 +40,9 @@ impl Engine {
             }
             Request::Site(id, reply) => {
                 let _ = reply.send(self.router.core.view(&id).map(Box::new));
+            }
+            Request::Briefs(from, count, reply) => {
+                let _ = reply.send(self.router.core.brief_views(from, count));
             }
             Request::Acclimatise(site, tank, given, reply) => {
                 let core = &self.router.core;

@@ -15,7 +15,7 @@ use crate::text::spoken;
 use crate::why::without_minus_zero;
 
 impl SiteState {
-    pub(crate) fn tank_view(&self, index: u16, now: Timestamp) -> TankView {
+    pub(crate) fn tank_view(&self, index: u16, now: Timestamp, whole: bool) -> TankView {
         let tank = self.garden.tank(index);
         let water = self.tank_water(index, now);
         let (condition, words) = match &water {
@@ -37,7 +37,7 @@ impl SiteState {
             warm_c: tank.limits.warm_c,
             change_hour_c: change(Window::Hour),
             change_day_c: change(Window::Day),
-            figures: self.tank_figures(index, now),
+            figures: if whole { self.tank_figures(index, now) } else { Vec::new() },
         }
     }
 
