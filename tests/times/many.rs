@@ -73,7 +73,15 @@ fn main() {
     let began = Instant::now();
     engine.keep_states(begin + SignedDuration::from_secs(second)).unwrap();
     let took_s = began.elapsed().as_secs_f64();
-    println!("states                      {} bytes a sensor; kept in {took_s:.1} s", bytes as u64 / sensors);
+    drop(engine);
+    let record = rusqlite::Connection::open(&settings.store.path).unwrap();
+    let packed: i64 =
+        record.query_row("SELECT sum(length(packed)) FROM snapshot", [], |row| row.get(0)).unwrap();
+    println!(
+        "states                      {} bytes a sensor, {} packed; kept in {took_s:.1} s",
+        bytes as u64 / sensors,
+        packed as u64 / sensors
+    );
 }
 
 /// What a sensor of the load reads: beds that are watered each few days and drain and dry, a

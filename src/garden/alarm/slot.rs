@@ -111,7 +111,7 @@ impl AlarmSlot {
         self.state.get_or_insert_with(|| Box::new(SlotState::NORMAL))
     }
 
-    /// Gives back the room of one that is as if it had never stood.
+    /// Frees the room of one that is as if it had never stood.
     fn settle(&mut self) {
         if self.state.as_deref() == Some(&SlotState::NORMAL) {
             self.state = None;
