@@ -3,7 +3,6 @@
 
 use std::sync::LazyLock;
 
-use crate::garden::equations::EQUATIONS;
 use crate::why::{Equation, Step, Why};
 
 /// The steps to a figure in little room.
@@ -18,7 +17,9 @@ enum KeptStep {
     Whole(Box<Step>),
 }
 
-static NUMBERED: LazyLock<Vec<Equation>> = LazyLock::new(|| EQUATIONS.concat());
+/// The equations of wettings: others are kept whole.
+static NUMBERED: LazyLock<Vec<Equation>> =
+    LazyLock::new(|| [crate::watering::EQUATIONS, crate::rain::EQUATIONS].concat());
 
 impl KeptWhy {
     pub(crate) fn is_empty(&self) -> bool {

@@ -113,7 +113,7 @@ fn of_last_day(name: &str, sensor: &Sensor, day: &SensorTally) -> Vec<LookFindin
             "Set the device's clock or its time service. If its clock is right, its gateway sends late.";
         look(format!("{name}: {} came too late to be judged.", of_all(day.late)), todo.to_owned());
     }
-    let gives_time = matches!(sensor.payload, PayloadFormat::Json { time: Some(_), .. });
+    let gives_time = matches!(*sensor.payload, PayloadFormat::Json { time: Some(_), .. });
     if gives_time && is_part(day.by_arrival, TIMES_PART) {
         let what = format!(
             "{name}: {} stand under the time at which they came, since the device's own could not be true.",
