@@ -9,7 +9,7 @@ use serde_json::json;
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
 use crate::settings::Settings;
-use crate::store::{Store, ThinProgress};
+use crate::store::{PackProgress, Store, ThinProgress};
 use crate::text::spoken::{self, counted};
 
 /// What the command line says.
@@ -19,8 +19,8 @@ pub struct CompactArgs {
     json: bool,
 }
 
-/// Puts what is older than `keep_readings_days` into its days' figures, and writes the record
-/// again without the gaps that this and other work have left. The daemon must be stopped.
+/// Puts what is older than `keep_readings_days` into its days' figures, packs the readings of
+/// other days that are over, and writes the record again without the gaps that this and other work have left. The daemon must be stopped.
 ///
 /// # Errors
 /// When the daemon runs, there is no record, or it cannot be written; it is whole then.
@@ -46,6 +46,7 @@ pub fn run(
             readings += more;
         }
     }
+    while let PackProgress::More { .. } = store.pack(now).context("packing the readings of past days")? {}
     store.give_room_back().context(
         "writing the record again (it needs as much free room on the disk as the record takes; nothing is lost)",
     )?;

@@ -1,13 +1,13 @@
-//! Quarter hours of the record are made, and old readings put into their days' figures, beside
-//! the engine's work in small steps.
+//! Quarter hours of the record are made, old readings put into their days' figures, and those of
+//! past days packed, beside the engine's work in small steps.
 
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
-use tracing::{info, warn};
+use tracing::{debug, info, warn};
 
 use crate::engine::error_chain::ErrorChain;
-use crate::store::{QuarterProgress, Store, StoreError, ThinProgress};
+use crate::store::{PackProgress, QuarterProgress, Store, StoreError, ThinProgress};
 
 /// Time between two steps while messages come without a pause.
 const BUSY_EVERY: Duration = Duration::from_millis(250);
@@ -27,6 +27,8 @@ pub(crate) struct QuarterFiller {
     failed: bool,
     /// Readings that have gone into their days' figures since nothing was to do.
     thinned: u64,
+    /// Readings that were packed since nothing was to do.
+    packed: u64,
 }
 
 impl QuarterFiller {
@@ -52,23 +54,26 @@ impl QuarterFiller {
         match self.next(store, now) {
             Ok(QuarterProgress::More) => {
                 (self.steps, self.failed) = (self.steps.saturating_add(1), false);
-                if self.steps == MANY && self.thinned == 0 {
+                if self.steps == MANY && self.thinned + self.packed == 0 {
                     info!("the charts' quarter hours are being made of the record; all else goes on");
                 }
             }
             Ok(QuarterProgress::Done) => {
                 if self.thinned > 0 {
                     info!(readings = self.thinned, "old readings went into their days' figures");
+                } else if self.packed > 0 {
+                    debug!(readings = self.packed, "readings of past days were packed");
                 } else if self.steps >= MANY {
                     info!("the charts' quarter hours are all made");
                 }
-                (self.steps, self.failed, self.thinned) = (0, false, 0);
+                (self.steps, self.failed, self.thinned, self.packed) = (0, false, 0, 0);
             }
             Err(reason) => {
                 if !self.failed {
                     warn!(
                         reason = %ErrorChain(&reason),
-                        "quarter hours and days' figures could not be made; charts are slower until they are"
+                        "quarter hours and days' figures could not be made, or past days not be packed; charts are slower, \
+                         or the record larger, until they are"
                     );
                 }
                 self.failed = true;
@@ -77,7 +82,7 @@ impl QuarterFiller {
         self.last = Some(Instant::now());
     }
 
-    /// A step of the quarter hours; where all are there, one of the days.
+    /// A step of the quarter hours; where all are there, one of the days; then one of packing.
     fn next(&mut self, store: &mut Store, now: Timestamp) -> Result<QuarterProgress, StoreError> {
         if store.fill_quarters(now)? == QuarterProgress::More {
             return Ok(QuarterProgress::More);
@@ -87,7 +92,13 @@ impl QuarterFiller {
                 self.thinned += readings;
                 Ok(QuarterProgress::More)
             }
-            ThinProgress::Done => Ok(QuarterProgress::Done),
+            ThinProgress::Done => match store.pack(now)? {
+                PackProgress::More { readings } => {
+                    self.packed += readings;
+                    Ok(QuarterProgress::More)
+                }
+                PackProgress::Done => Ok(QuarterProgress::Done),
+            },
         }
     }
 }

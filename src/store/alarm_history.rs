@@ -5,7 +5,7 @@ use rusqlite::{Row, params};
 
 use super::columns::{alarm_key, json, millis, time, timestamp};
 use super::records::AlarmRow;
-use super::{Reader, StoreError, alarm_rows, query};
+use super::{Reader, StoreError, alarm_rows, block_rows, query};
 use crate::alarms::figures::{History, StateChange};
 use crate::model::Id;
 
@@ -87,9 +87,10 @@ impl Reader {
     pub fn known_span(&self) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
         let ends: [Option<i64>; 6] = self.with("the span of the readings", |connection| {
             let end = |sql: &str| query::one(connection, sql, []);
+            let (first, last) = block_rows::ends(connection)?.unzip();
             Ok([
-                end("SELECT min(at) FROM reading")?,
-                end("SELECT max(at) FROM reading")?,
+                first,
+                last,
                 end("SELECT min(first_at) FROM thinned")?,
                 end("SELECT max(last_at) FROM thinned")?,
                 end("SELECT min(at) FROM alarm_change")?,

@@ -16,7 +16,7 @@ use rusqlite::{Connection, OpenFlags};
 use super::columns::timestamp;
 use super::writer::{BUSY, lock, open_beside};
 use super::{StoreError, schema};
-use super::{day_rows, query};
+use super::{block_rows, day_rows, query};
 
 /// What is in a copy.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -103,7 +103,7 @@ fn counted(connection: &Connection) -> rusqlite::Result<u64> {
     // Of one moment: a reading goes from one to the other.
     let _reading = connection.unchecked_transaction()?;
     let single: i64 = query::one(connection, "SELECT count(*) FROM reading", [])?;
-    Ok((single + day_rows::readings(connection)?).unsigned_abs())
+    Ok((single + block_rows::readings(connection)? + day_rows::readings(connection)?).unsigned_abs())
 }
 
 /// Reads a copy through.
@@ -150,10 +150,20 @@ pub fn look_through(path: &Path) -> Result<BackupContent, BackupFault> {
         0 => 0,
         _ => day_rows::readings(&connection).map_err(open)?.unsigned_abs(),
     };
-    let newest: Option<i64> = query::one(&connection, "SELECT max(at) FROM reading", []).map_err(open)?;
+    let single: Option<i64> = query::one(&connection, "SELECT max(at) FROM reading", []).map_err(open)?;
+    // A copy of an older program has none.
+    let (packed, packed_until) = match count("block")? {
+        0 => (0, None),
+        _ => {
+            block_rows::fault(&connection).map_err(open)?.map_or(Ok(()), |found| Err(damaged(found)))?;
+            let until = query::one(&connection, "SELECT max(last_at) FROM block", []).map_err(open)?;
+            (block_rows::readings(&connection).map_err(open)?.unsigned_abs(), until)
+        }
+    };
+    let newest = single.max(packed_until);
     Ok(BackupContent {
         bytes,
-        readings: count("reading")?,
+        readings: count("reading")? + packed,
         summarised,
         alarm_changes: count("alarm_change")?,
         log_entries: count("log")?,

@@ -5,6 +5,8 @@
 //! two of a zone's hours) is taken from the readings, all in one transaction, so bins
 //! always are what the readings give. Days whose single readings have gone are read from
 //! their figures ([`super::day_rows`]); single readings and hours of them there are none.
+//! Packed readings have no quarter hours; they are added up themselves, by quarter hours, so
+//! that a sum is the same to the last bit.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -15,8 +17,9 @@ use rusqlite::Connection;
 
 use super::columns::{millis, timestamp};
 use super::error::StoreError;
+use super::merged::{self, RowSpan};
 use super::reader::Reader;
-use super::{day_rows, quarter_rows, query};
+use super::{block_rows, day_rows, packed_bins, quarter_rows, query};
 use crate::history::{Bin, BinWidth, Edges, Point, QUARTER_MS, bin_of, quarter_of};
 
 /// Which of the asked sensors each series belongs to. A sensor that came to measure
@@ -79,6 +82,9 @@ impl Reader {
                     })?;
                 }
             }
+            for (&series, &sensor) in &wanted {
+                packed_bins::add(connection, series, (from, to), sensor, &mut span)?;
+            }
             let raw = match quarters(connection, step, from, to)? {
                 None => vec![(from, to)],
                 Some((first, last)) => {
@@ -102,7 +108,7 @@ impl Reader {
                 }
             };
             for (from, to) in raw {
-                points(connection, &numbers, from, to, |series, point| {
+                unpacked_points(connection, &numbers, from, to, |series, point| {
                     if let Some(&sensor) = wanted.get(&series) {
                         let bin = span.edges.bin_of(point.at);
                         span.with(sensor, bin, |bin| bin.add(&point));
@@ -142,12 +148,16 @@ impl Reader {
                     }
                 };
                 for (from, to) in raw {
-                    points(connection, &numbers, from, to, |_, point| {
+                    unpacked_points(connection, &numbers, from, to, |_, point| {
                         good += u64::from(point.good().is_some());
                         ControlFlow::Continue(())
                     })?;
                 }
                 counts.push(good);
+            }
+            let edges: Vec<i64> = bounds.iter().copied().map(millis).collect();
+            for number in &numbers {
+                packed_bins::count(connection, *number, &edges, &mut counts)?;
             }
             Ok(counts)
         })
@@ -167,10 +177,12 @@ impl Reader {
             let from = quarter_rows::none_before(connection, &numbers)?;
             let mut first = None;
             for number in &numbers {
-                let day = day_rows::first_of(connection, *number)?.and_then(timestamp);
-                first = first.into_iter().chain(day.filter(|day| *day < to)).min();
+                let day = day_rows::first_of(connection, *number)?;
+                let packed = block_rows::next_start(connection, *number, i64::MIN)?;
+                let known = [day, packed].into_iter().flatten().filter_map(timestamp);
+                first = first.into_iter().chain(known.filter(|at| *at < to)).min();
             }
-            points(connection, &numbers, from, millis(first.unwrap_or(to)), |_, point| {
+            unpacked_points(connection, &numbers, from, millis(first.unwrap_or(to)), |_, point| {
                 first = Some(point.at);
                 ControlFlow::Break(())
             })?;
@@ -210,15 +222,17 @@ impl Reader {
                 return Ok(());
             }
             let numbers = wanted.keys().copied().collect();
-            points(connection, &numbers, millis(from), millis(to), |series, point| {
-                let Some(&sensor) = wanted.get(&series) else { return ControlFlow::Continue(()) };
+            let span = RowSpan { series: Some(&numbers), ..RowSpan::all(millis(from), millis(to)) };
+            merged::each(connection, span, |series, row| {
+                let Some(&sensor) = wanted.get(&series) else { return Ok(ControlFlow::Continue(())) };
+                let point = row.point()?;
                 if lists[sensor].len() < limit {
                     lists[sensor].push(point);
                 }
                 if lists[sensor].len() == limit {
                     open.remove(&sensor);
                 }
-                if open.is_empty() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+                Ok(query::proceed_if(!open.is_empty()))
             })
         })?;
         Ok(lists)
@@ -226,10 +240,10 @@ impl Reader {
 }
 
 /// Bins that are being filled.
-struct BinSpan<'a> {
+pub(super) struct BinSpan<'a> {
     from: Timestamp,
     to: Timestamp,
-    edges: Edges<'a>,
+    pub(super) edges: Edges<'a>,
     /// The bin of the last quarter that lay in one, and from when to when, in milliseconds,
     /// quarters lie in it.
     held: Option<(i64, i64, (Timestamp, Timestamp))>,
@@ -239,7 +253,7 @@ struct BinSpan<'a> {
 
 impl BinSpan<'_> {
     /// The bin that holds all of the quarter that begins at `start`, in milliseconds.
-    fn holds(&mut self, start: i64) -> Option<(Timestamp, Timestamp)> {
+    pub(super) fn holds(&mut self, start: i64) -> Option<(Timestamp, Timestamp)> {
         if let Some((from, until, bin)) = self.held
             && start >= from
             && start + QUARTER_MS <= until
@@ -251,7 +265,12 @@ impl BinSpan<'_> {
         Some(bin)
     }
 
-    fn with(&mut self, sensor: usize, (start, end): (Timestamp, Timestamp), add: impl FnOnce(&mut Bin)) {
+    pub(super) fn with(
+        &mut self,
+        sensor: usize,
+        (start, end): (Timestamp, Timestamp),
+        add: impl FnOnce(&mut Bin),
+    ) {
         if start < self.from || start >= self.to {
             return;
         }
@@ -328,8 +347,8 @@ fn wanted<S: AsRef<str>>(
     Ok(wanted)
 }
 
-/// Single readings with `from` <= time < `to`, in order of time.
-fn points(
+/// Single readings with `from` <= time < `to` that are not packed, in order of time.
+fn unpacked_points(
     connection: &Connection,
     series: &BTreeSet<u32>,
     from: i64,

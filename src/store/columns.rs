@@ -155,6 +155,17 @@ impl FromSql for TimeFrom {
     }
 }
 
+/// What an integer of a column means, as if it stood in that column of a row.
+pub(super) fn meaning<T: FromSql>(column: usize, number: i64) -> rusqlite::Result<T> {
+    T::column_result(ValueRef::Integer(number)).map_err(|error| match error {
+        FromSqlError::OutOfRange(number) => rusqlite::Error::IntegralValueOutOfRange(column, number),
+        FromSqlError::Other(source) => {
+            rusqlite::Error::FromSqlConversionFailure(column, Type::Integer, source)
+        }
+        error => rusqlite::Error::FromSqlConversionFailure(column, Type::Integer, Box::new(error)),
+    })
+}
+
 /// The column of whose clock it was.
 pub(super) fn time_from_number(from: TimeFrom) -> i64 {
     match from {

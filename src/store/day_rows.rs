@@ -217,7 +217,10 @@ pub(super) fn readings(connection: &Connection) -> rusqlite::Result<i64> {
 /// where it is. Returns how many were moved.
 pub(super) fn move_to(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<usize> {
     const APART: &str = "NOT EXISTS (SELECT 1 FROM reading WHERE reading.at >= day_summary.seen_from
-                                     AND reading.at <= day_summary.seen_to AND reading.series = ?2)";
+                                     AND reading.at <= day_summary.seen_to AND reading.series = ?2)
+                     AND NOT EXISTS (SELECT 1 FROM block WHERE block.series = ?2
+                                     AND block.start <= day_summary.seen_to
+                                     AND block.last_at >= day_summary.seen_from)";
     let sql = format!(
         "UPDATE day_summary SET series = ?2 WHERE series = ?1 AND {APART}
          AND NOT EXISTS (SELECT 1 FROM day_summary AS own WHERE own.series = ?2

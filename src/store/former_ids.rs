@@ -6,7 +6,7 @@
 
 use rusqlite::{OptionalExtension, Transaction, params};
 
-use super::day_rows;
+use super::{block_rows, day_rows, query};
 use crate::alarms::{AlarmKey, Kind, PlaceKind};
 use crate::garden::log_entry::{About, KINDS};
 use crate::garden::plan::Sensor;
@@ -63,6 +63,7 @@ fn series_of(
 
 fn still_has_readings(transaction: &Transaction<'_>, series: u32) -> rusqlite::Result<bool> {
     let sql = "SELECT EXISTS (SELECT 1 FROM reading WHERE series = ?1)
+                   OR EXISTS (SELECT 1 FROM block WHERE series = ?1)
                    OR EXISTS (SELECT 1 FROM day_summary WHERE series = ?1)";
     transaction.query_row(sql, [series], |row| row.get(0))
 }
@@ -71,6 +72,7 @@ fn still_has_readings(transaction: &Transaction<'_>, series: u32) -> rusqlite::R
 /// many there were.
 fn merge(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<usize> {
     let both = params![from, to];
+    let packed = move_blocks(transaction, from, to)?;
     let moved = transaction.execute(
         "UPDATE reading SET series = ?2 WHERE series = ?1 AND NOT EXISTS
          (SELECT 1 FROM reading AS own WHERE own.at = reading.at AND own.series = ?2)
@@ -102,7 +104,34 @@ fn merge(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<
     } else {
         transaction.execute("DELETE FROM series WHERE id = ?1", [from])?;
     }
-    Ok(moved + days)
+    Ok(packed + moved + days)
+}
+
+/// Moves packed readings: a block as it is where the other series has nothing in its span, else
+/// its readings are put back where others are. Returns how many readings were moved as blocks.
+fn move_blocks(transaction: &Transaction<'_>, from: u32, to: u32) -> rusqlite::Result<usize> {
+    let everything = (i64::MIN, i64::MAX);
+    let mut moved = 0;
+    for head in block_rows::heads(transaction, from, everything)? {
+        let apart: bool = query::one(
+            transaction,
+            "SELECT NOT EXISTS (SELECT 1 FROM reading WHERE at >= ?2 AND at <= ?3 AND series = ?1)
+                AND NOT EXISTS (SELECT 1 FROM day_summary WHERE series = ?1 AND seen_from <= ?3 AND seen_to >= ?2)",
+            params![to, head.start, head.last_at],
+        )?;
+        let others = block_rows::heads(transaction, to, (head.start, head.last_at.saturating_add(1)))?;
+        if apart && others.is_empty() {
+            transaction
+                .prepare_cached("UPDATE block SET series = ?2 WHERE number = ?1")?
+                .execute(params![head.number, to])?;
+            moved += head.readings as usize;
+            continue;
+        }
+        for other in others.iter().chain([&head]) {
+            block_rows::unpack(transaction, other, None)?;
+        }
+    }
+    Ok(moved)
 }
 
 /// Gives a sensor's alarms and what people wrote of it its id of today. Returns the

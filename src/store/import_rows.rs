@@ -132,7 +132,7 @@ impl Store {
         self.doubtful = true;
         let transaction =
             self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
-        let quarters = &mut self.quarters;
+        let (quarters, packing) = (&mut self.quarters, &mut self.packing);
         let mut undo = || {
             let readings: Vec<(i64, u32)> = query::list(
                 &transaction,
@@ -142,6 +142,7 @@ impl Store {
             )?;
             let mut taken = 0;
             for &(at, series) in &readings {
+                packing.unpack(&transaction, series, at, quarters)?;
                 taken += transaction
                     .prepare_cached("DELETE FROM reading WHERE at = ?1 AND series = ?2")?
                     .execute(params![at, series])?;

@@ -19,9 +19,10 @@
 //! first, new rows go to the end of the tree, and a page that is written holds
 //! many of them. With the series first, each row of a batch goes to another
 //! page: about fifty times the work for a thousand sensors. The price is that
-//! one sensor's month is read past its neighbours' rows. A chart of a month or a year
-//! is put together of quarter hours instead, whose key is (series, start): they are
-//! written once, long after their readings, and many fewer of them.
+//! one sensor's month is read past its neighbours' rows. So days that are over are packed:
+//! a block holds thousands of readings of one sensor in the room of a hundred rows, and a
+//! month of one sensor is some blocks. Of the last days a chart is put together of quarter
+//! hours, whose key is (series, start).
 
 #[cfg(test)]
 #[path = "../../tests/support/garden.rs"]
@@ -33,18 +34,24 @@ mod alarm_rows;
 mod answers;
 mod backup;
 mod bins;
+mod block_bytes;
+mod block_rows;
 mod columns;
 mod counters;
 mod day_rows;
 mod due_rows;
 mod error;
 mod former_ids;
+mod forward_rows;
 mod import_rows;
 mod keeping;
 mod log_rows;
+mod merged;
 mod message_rows;
 mod note_rows;
 mod own_rows;
+mod packed_bins;
+mod packing;
 mod quarter_rows;
 mod query;
 mod queue_rows;
@@ -74,6 +81,7 @@ pub use import_rows::{ImportBatch, UndoneImport};
 pub use keeping::SingleReadingsFrom;
 pub use log_rows::{LogNews, LogRow, Strike, correct_log, strike_log, write_log};
 pub use own_rows::{StoreFigures, Unreached};
+pub use packing::PackProgress;
 pub use quarter_rows::QuarterProgress;
 pub use reader::{Reader, ReadingFilter};
 pub use records::{

@@ -15,7 +15,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 
 use jiff::Timestamp;
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
 
 use super::counters::set_counter;
 use super::{columns, query};
@@ -111,6 +111,48 @@ impl Quarters {
             && (scan.end - QUARTER_MS..scan.end).contains(&start)
         {
             scan.touched.insert(series);
+        }
+        Ok(())
+    }
+}
+
+/// How a quarter is written where there is none.
+const ADD: &str = "INSERT OR IGNORE INTO quarter
+                       (series, start, readings, good, suspect, bad, sum, min, max, last, last_at)
+                   VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
+
+fn add(statement: &mut CachedStatement<'_>, series: u32, bin: &Bin) -> rusqlite::Result<usize> {
+    let good = bin.good > 0;
+    statement.execute(params![
+        series,
+        bin.start.as_millisecond(),
+        bin.readings,
+        bin.good,
+        bin.suspect,
+        bin.bad,
+        bin.sum,
+        good.then_some(bin.min),
+        good.then_some(bin.max),
+        good.then_some(bin.last),
+        good.then_some(bin.last_at.as_millisecond()),
+    ])
+}
+
+impl Quarters {
+    /// Notes that a series has the readings of a quarter back, which were packed.
+    pub(super) fn unpacked(
+        &mut self,
+        transaction: &Transaction<'_>,
+        series: u32,
+        quarter: &Bin,
+    ) -> rusqlite::Result<()> {
+        let start = quarter.start.as_millisecond();
+        // Where a scan goes on, or others of the quarter stood in the table, it is made again.
+        if self.scan.is_some()
+            || self.until.is_none_or(|until| start >= until)
+            || add(&mut transaction.prepare_cached(ADD)?, series, quarter)? == 0
+        {
+            self.touch(transaction, start, series)?;
         }
         Ok(())
     }
@@ -262,27 +304,10 @@ impl QuarterScan {
             delete.execute(params![series, self.end - QUARTER_MS])?;
         }
         self.begun = true;
-        let mut insert = transaction.prepare_cached(
-            "INSERT OR REPLACE INTO quarter
-                 (series, start, readings, good, suspect, bad, sum, min, max, last, last_at)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
-        )?;
+        let mut insert = transaction.prepare_cached(&ADD.replace("OR IGNORE", "OR REPLACE"))?;
         for _ in 0..WRITE_MAX {
-            let Some(((series, start), bin)) = self.bins.pop_first() else { break };
-            let good = bin.good > 0;
-            insert.execute(params![
-                series,
-                start,
-                bin.readings,
-                bin.good,
-                bin.suspect,
-                bin.bad,
-                bin.sum,
-                good.then_some(bin.min),
-                good.then_some(bin.max),
-                good.then_some(bin.last),
-                good.then_some(bin.last_at.as_millisecond()),
-            ])?;
+            let Some(((series, _), bin)) = self.bins.pop_first() else { break };
+            add(&mut insert, series, &bin)?;
         }
         Ok(())
     }
@@ -299,7 +324,7 @@ impl QuarterScan {
     }
 }
 
-fn empty(start: i64) -> Bin {
+pub(super) fn empty(start: i64) -> Bin {
     let time = |ms| Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MAX);
     Bin::empty(time(start), time(start.saturating_add(QUARTER_MS)))
 }

@@ -1,6 +1,6 @@
 //! Reading beside the writer.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::{ControlFlow, Range, RangeInclusive};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -10,9 +10,11 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags, Params};
 use tracing::warn;
 
-use super::columns::{millis, time};
+use super::block_bytes::PlainRow;
+use super::columns::{Moment, meaning, millis, time, timestamp};
 use super::counters::counter;
 use super::error::StoreError;
+use super::merged::{self, RowSpan};
 use super::query::{self, proceed_if, read_error, understood};
 use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED};
 use super::records::{
@@ -20,11 +22,10 @@ use super::records::{
     UnplacedTopic,
 };
 use super::series::{Series, SeriesMap};
-use super::{alarm_rows, schema};
+use super::{alarm_rows, block_rows, forward_rows, schema};
 use crate::alarms::AlarmKey;
 use crate::garden::record::Reading;
 use crate::model::SensorIx;
-use crate::quality::Tests;
 
 /// How long to wait for a file that is locked, such as while its log is recovered.
 const BUSY: Duration = Duration::from_secs(5);
@@ -70,20 +71,6 @@ impl ReadingFilter {
     }
 }
 
-impl ForwardRow {
-    /// Reads the columns number, time, series, raw number, value and flag.
-    pub(super) fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
-        Ok(Self {
-            seq: row.get(0)?,
-            at: time(row, 1)?,
-            series: row.get(2)?,
-            raw: row.get(3)?,
-            value: row.get(4)?,
-            flag: row.get(5)?,
-        })
-    }
-}
-
 impl Reader {
     /// Opens a database that a [`Store`](super::Store) has made.
     ///
@@ -112,18 +99,15 @@ impl Reader {
         map: &SeriesMap,
         mut each: impl FnMut(Reading),
     ) -> Result<(), StoreError> {
-        self.each(
-            "readings",
-            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-             WHERE at >= ?1 AND at <= ?2 AND late = 0 ORDER BY at, series",
-            [millis(*span.start()), millis(*span.end())],
-            |row| {
-                if let Some(sensor) = map.sensor(row.get(1)?) {
-                    each(reading(row, sensor)?);
-                }
-                Ok(ControlFlow::Continue(()))
-            },
-        )
+        let span = RowSpan::all(millis(*span.start()), millis(*span.end()).saturating_add(1));
+        self.each_row(span, |series, row| {
+            if row.late == 0
+                && let Some(sensor) = map.sensor(series)
+            {
+                each(row.reading(sensor)?);
+            }
+            Ok(ControlFlow::Continue(()))
+        })
     }
 
     /// Readings of a span, late ones too, the newest first, until `each` breaks. A series
@@ -138,16 +122,11 @@ impl Reader {
         map: &SeriesMap,
         mut each: impl FnMut(Reading) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        self.each(
-            "readings",
-            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-             WHERE at >= ?1 AND at < ?2 ORDER BY at DESC, series DESC",
-            [millis(span.start), millis(span.end)],
-            |row| match map.sensor(row.get(1)?) {
-                Some(sensor) => Ok(each(reading(row, sensor)?)),
-                None => Ok(ControlFlow::Continue(())),
-            },
-        )
+        let span = RowSpan { newest_first: true, ..RowSpan::all(millis(span.start), millis(span.end)) };
+        self.each_row(span, |series, row| match map.sensor(series) {
+            Some(sensor) => Ok(each(row.reading(sensor)?)),
+            None => Ok(ControlFlow::Continue(())),
+        })
     }
 
     /// Each sensor's last judged time and raw number before `from`, looking back
@@ -164,21 +143,17 @@ impl Reader {
             return Ok(());
         }
         let mut found = vec![false; missing];
-        self.each(
-            "readings",
-            "SELECT at, series, raw FROM reading
-             WHERE at < ?1 AND at >= ?2 AND late = 0 ORDER BY at DESC, series DESC",
-            [millis(from), millis(back_to)],
-            |row| {
-                if let Some(sensor) = map.sensor(row.get(1)?)
-                    && !std::mem::replace(&mut found[sensor.0 as usize], true)
-                {
-                    missing -= 1;
-                    each(sensor, time(row, 0)?, row.get(2)?);
-                }
-                Ok(proceed_if(missing > 0))
-            },
-        )
+        let span = RowSpan { newest_first: true, ..RowSpan::all(millis(back_to), millis(from)) };
+        self.each_row(span, |series, row| {
+            if row.late == 0
+                && let Some(sensor) = map.sensor(series)
+                && !std::mem::replace(&mut found[sensor.0 as usize], true)
+            {
+                missing -= 1;
+                each(sensor, row.time()?, row.raw);
+            }
+            Ok(proceed_if(missing > 0))
+        })
     }
 
     /// Stored readings in order of time and, at one time, of series.
@@ -192,18 +167,14 @@ impl Reader {
         if wanted.is_empty() {
             return Ok(());
         }
-        self.each(
-            "readings",
-            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-             WHERE at >= ?1 AND at < ?2 ORDER BY at, series",
-            [filter.from.map_or(i64::MIN, millis), filter.to.map_or(i64::MAX, millis)],
-            |row| {
-                let Some(series) = wanted.get(&row.get(1)?) else { return Ok(ControlFlow::Continue(())) };
-                let Reading { sensor: _, at, raw, value, flag, tests, time_from, late } =
-                    reading(row, SensorIx(0))?;
-                Ok(each(StoredReading { series, at, raw, value, flag, tests, time_from, late }))
-            },
-        )
+        let (from, to) = (filter.from.map_or(i64::MIN, millis), filter.to.map_or(i64::MAX, millis));
+        let numbers: BTreeSet<u32> = wanted.keys().copied().collect();
+        self.each_row(RowSpan { series: Some(&numbers), ..RowSpan::all(from, to) }, |series, row| {
+            let Some(series) = wanted.get(&series) else { return Ok(ControlFlow::Continue(())) };
+            let Reading { sensor: _, at, raw, value, flag, tests, time_from, late } =
+                row.reading(SensorIx(0))?;
+            Ok(each(StoredReading { series, at, raw, value, flag, tests, time_from, late }))
+        })
     }
 
     /// Every series, by its number.
@@ -219,36 +190,41 @@ impl Reader {
     /// When the file cannot be read.
     pub fn quick_check(&self) -> Result<Vec<String>, StoreError> {
         let said: Vec<String> = self.list("the whole file", "PRAGMA quick_check(3)", [], |row| row.get(0))?;
-        Ok(said.into_iter().filter(|line| line != "ok").collect())
+        let (packed, aside) = self.with("packed readings", |connection| {
+            let aside = "SELECT coalesce(sum(readings), 0) FROM block_aside";
+            Ok((block_rows::fault(connection)?, query::one::<i64>(connection, aside, [])?))
+        })?;
+        let aside =
+            (aside > 0).then(|| format!("{aside} packed readings could not be read and are set aside"));
+        Ok(said.into_iter().filter(|line| line != "ok").chain(packed).chain(aside).collect())
     }
 
-    /// How many readings there are. Looks at every page of them.
+    /// How many readings there are. Looks at every page of those that are not packed.
     pub fn count(&self) -> Result<u64, StoreError> {
-        self.number("SELECT count(*) FROM reading").map(|count| count.unwrap_or(0).unsigned_abs())
+        let sql = "SELECT (SELECT count(*) FROM reading) + (SELECT coalesce(sum(readings), 0) FROM block)";
+        self.number(sql).map(|count| count.unwrap_or(0).unsigned_abs())
     }
 
     /// The time of the latest reading.
     pub fn latest_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        self.list("readings", "SELECT at FROM reading ORDER BY at DESC LIMIT 1", [], |row| time(row, 0))
-            .map(|rows| rows.into_iter().next())
+        let ends = self.with("readings", block_rows::ends)?;
+        Ok(ends.and_then(|(_, last)| timestamp(last)))
     }
 
     /// What each series has said since `from`, in order of site and sensor.
     pub fn activity(&self, from: Timestamp) -> Result<Vec<Activity>, StoreError> {
-        self.list(
-            "readings",
-            "SELECT s.id, s.site, s.sensor, s.quantity, s.unit, s.place, count(*), max(r.at)
-             FROM reading r JOIN series s ON s.id = r.series
-             WHERE r.at >= ?1 GROUP BY r.series ORDER BY s.site, s.sensor",
-            [millis(from)],
-            |row| {
-                Ok(Activity {
-                    series: series(row)?,
-                    readings: row.get::<_, i64>(6)?.unsigned_abs(),
-                    last: time(row, 7)?,
-                })
-            },
-        )
+        let counts = self.with("readings", |connection| counts(connection, (millis(from), i64::MAX)))?;
+        let mut all = Vec::new();
+        for (number, series) in self.series()? {
+            let Some((readings, last)) = counts.get(&number) else { continue };
+            let Moment(last) = meaning(7, *last).map_err(read_error(&self.shared.path, "readings"))?;
+            all.push(Activity { series, readings: *readings, last });
+        }
+        all.sort_by(|a, b| {
+            let key = |it: &Activity| (it.series.site.clone(), it.series.sensor.clone(), it.series.number);
+            key(a).cmp(&key(b))
+        });
+        Ok(all)
     }
 
     /// The alarms that are not normal, in order of site, kind and place.
@@ -395,15 +371,13 @@ impl Reader {
 
     /// Rows that wait for a forwarder, with a number above `after`, in order.
     pub fn forward_rows(&self, after: i64, limit: u32) -> Result<Vec<ForwardRow>, StoreError> {
-        // CROSS JOIN keeps the queue as the outer table.
-        self.list(
-            "the forward queue",
-            "SELECT q.seq, q.at, q.series, r.raw, r.value, r.flag
-             FROM forward_queue q CROSS JOIN reading r ON r.at = q.at AND r.series = q.series
-             WHERE q.seq > ?1 ORDER BY q.seq LIMIT ?2",
-            (after, limit),
-            ForwardRow::read,
-        )
+        self.with("the forward queue", |connection| {
+            let _moment = connection.unchecked_transaction()?;
+            let sql = "SELECT q.seq, q.at, q.series, r.raw, r.value, r.flag
+                       FROM forward_queue q LEFT JOIN reading r ON r.at = q.at AND r.series = q.series
+                       WHERE q.seq > ?1 AND ?3 = '' ORDER BY q.seq LIMIT ?2";
+            forward_rows::of_list(connection, sql, after, limit, "")
+        })
     }
 
     /// Stored readings with a time from `from` (included) to `to` (excluded), by time and
@@ -414,14 +388,18 @@ impl Reader {
         after: Option<(Timestamp, u32)>,
         limit: u32,
     ) -> Result<Vec<ForwardRow>, StoreError> {
-        let (at, series) = after.map_or((millis(from), -1), |(at, series)| (millis(at), i64::from(series)));
-        self.list(
-            "readings",
-            "SELECT 0, at, series, raw, value, flag FROM reading
-             WHERE (at, series) > (?1, ?2) AND at < ?3 ORDER BY at, series LIMIT ?4",
-            (at, series, millis(to), limit),
-            ForwardRow::read,
-        )
+        let after = after.map_or((millis(from), -1), |(at, series)| (millis(at), i64::from(series)));
+        let mut rows = Vec::new();
+        if limit == 0 {
+            return Ok(rows);
+        }
+        self.each_row(RowSpan::all(after.0, millis(to)), |series, row| {
+            if (row.at, i64::from(series)) > after {
+                rows.push(forward_rows::plain(0, series, row)?);
+            }
+            Ok(proceed_if(rows.len() < limit as usize))
+        })?;
+        Ok(rows)
     }
 
     /// How far a forwarder has come; 0 where it is not known.
@@ -487,6 +465,15 @@ impl Reader {
         self.with(what, |connection| query::each(connection, sql, parameters, each))
     }
 
+    /// Calls `each` with the series and the row of each reading of a span until it breaks.
+    pub(super) fn each_row(
+        &self,
+        span: RowSpan<'_>,
+        each: impl FnMut(u32, &PlainRow) -> rusqlite::Result<ControlFlow<()>>,
+    ) -> Result<(), StoreError> {
+        self.with("readings", |connection| merged::each(connection, span, each))
+    }
+
     /// Reads with a connection of its own; `what` names it in errors.
     pub(super) fn with<T>(
         &self,
@@ -528,18 +515,24 @@ impl Reader {
     }
 }
 
-/// From the columns at, series, raw, value, flag, tests, `time_from`, late.
-pub(super) fn reading(row: &rusqlite::Row<'_>, sensor: SensorIx) -> rusqlite::Result<Reading> {
-    Ok(Reading {
-        sensor,
-        at: time(row, 0)?,
-        raw: row.get(2)?,
-        value: row.get(3)?,
-        flag: row.get(4)?,
-        tests: Tests(row.get(5)?),
-        time_from: row.get(6)?,
-        late: row.get(7)?,
-    })
+/// How many readings each series has with `from` <= time < `to`, and the time of the last.
+pub(super) fn counts(
+    connection: &Connection,
+    (from, to): (i64, i64),
+) -> rusqlite::Result<BTreeMap<u32, (u64, i64)>> {
+    let _moment = connection.unchecked_transaction()?;
+    let sql = "SELECT series, count(*), max(at) FROM reading WHERE at >= ?1 AND at < ?2 GROUP BY series";
+    let rows = query::list(connection, sql, [from, to], |row| {
+        Ok((row.get::<_, u32>(0)?, (row.get::<_, i64>(1)?.unsigned_abs(), row.get::<_, i64>(2)?)))
+    })?;
+    let mut counts: BTreeMap<u32, (u64, i64)> = rows.into_iter().collect();
+    for series in block_rows::all_series(connection)? {
+        if let (more, Some(last)) = block_rows::count(connection, series, (from, to))? {
+            let count = counts.entry(series).or_insert((0, last));
+            *count = (count.0 + more, count.1.max(last));
+        }
+    }
+    Ok(counts)
 }
 
 /// From the columns id, site, sensor, quantity, unit, place.

@@ -3,6 +3,7 @@
 use rusqlite::{Transaction, params};
 
 use super::columns::{millis, time_from_number};
+use super::packing::Packing;
 use super::quarter_rows::Quarters;
 use super::queue_rows::ForwardQueue;
 use super::records::Committed;
@@ -20,7 +21,8 @@ pub(super) fn add(
     readings: &[Reading],
     map: &SeriesMap,
     at: jiff::Timestamp,
-    (quarters, thinning, import): (&mut Quarters, &mut Thinning, Option<i64>),
+    (quarters, thinning, packing): (&mut Quarters, &mut Thinning, &mut Packing),
+    import: Option<i64>,
     mut forwarding: Option<&mut ForwardQueue>,
     committed: &mut Committed,
 ) -> rusqlite::Result<()> {
@@ -33,6 +35,15 @@ pub(super) fn add(
     let mut imported = import.map(|_| transaction.prepare_cached(import_rows::NOTE_READING)).transpose()?;
     for reading in readings {
         let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
+        if let Some(there) = packing.raw_of(transaction, series, time)? {
+            if is_other(there, reading.raw) {
+                committed.conflicting += 1;
+                reject_conflict(transaction, reading, series, there, at)?;
+            } else {
+                committed.repeated += 1;
+            }
+            continue;
+        }
         if thinned_until.is_some_and(|until| time < until)
             && day_rows::holds(transaction, series, time)?
             && !is_there(transaction, time, series)?
@@ -77,9 +88,12 @@ pub(super) fn reflag(
     transaction: &Transaction<'_>,
     reflags: &[Reflag],
     map: &SeriesMap,
-    quarters: &mut Quarters,
+    (quarters, packing): (&mut Quarters, &mut Packing),
     forwarding: Option<&mut ForwardQueue>,
 ) -> rusqlite::Result<()> {
+    for it in reflags {
+        packing.unpack(transaction, series_of(map, it.sensor), millis(it.at), quarters)?;
+    }
     let Some(forwarding) = forwarding else {
         let mut both = transaction
             .prepare_cached("UPDATE reading SET flag = ?3, tests = ?4 WHERE at = ?1 AND series = ?2")?;
@@ -128,8 +142,12 @@ fn other_raw(
     let there: f64 = transaction
         .prepare_cached("SELECT raw FROM reading WHERE at = ?1 AND series = ?2")?
         .query_row(params![time, series], |row| row.get(0))?;
+    Ok(is_other(there, raw).then_some(there))
+}
+
+fn is_other(there: f64, raw: f64) -> bool {
     // Adding zero turns -0 into 0: SQLite keeps no sign of a zero.
-    Ok(((there + 0.0).to_bits() != (raw + 0.0).to_bits()).then_some(there))
+    (there + 0.0).to_bits() != (raw + 0.0).to_bits()
 }
 
 fn reject_conflict(

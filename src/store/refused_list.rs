@@ -8,6 +8,7 @@ use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 use super::StoreError;
 use super::columns::{millis, time};
 use super::counters::counter;
+use super::forward_rows;
 use super::query::{self, write_error};
 use super::reader::Reader;
 use super::records::{ForwardRow, Refusals, RefusedRow};
@@ -60,14 +61,13 @@ impl Reader {
         after: i64,
         limit: u32,
     ) -> Result<Vec<ForwardRow>, StoreError> {
-        self.list(
-            "what servers refused",
-            "SELECT q.seq, q.at, q.series, r.raw, r.value, r.flag
-             FROM forward_refused q CROSS JOIN reading r ON r.at = q.at AND r.series = q.series
-             WHERE q.forwarder = ?1 AND q.seq > ?2 ORDER BY q.seq LIMIT ?3",
-            params![forwarder, after, limit],
-            ForwardRow::read,
-        )
+        self.with("what servers refused", |connection| {
+            let _moment = connection.unchecked_transaction()?;
+            let sql = "SELECT q.seq, q.at, q.series, r.raw, r.value, r.flag
+                       FROM forward_refused q LEFT JOIN reading r ON r.at = q.at AND r.series = q.series
+                       WHERE q.forwarder = ?3 AND q.seq > ?1 ORDER BY q.seq LIMIT ?2";
+            forward_rows::of_list(connection, sql, after, limit, forwarder)
+        })
     }
 }
 

@@ -16,9 +16,10 @@ use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 use super::alarm_rows;
 use super::columns::millis;
 use super::error::StoreError;
+use super::merged::RowSpan;
 use super::query::{self, write_error};
 use super::queue_rows::ForwardQueue;
-use super::reader::Reader;
+use super::reader::{Reader, counts};
 use super::records::{AlarmPublication, AlarmRow};
 use super::series::SeriesMap;
 use super::snapshot_rows;
@@ -85,16 +86,10 @@ impl Reader {
         map: &SeriesMap,
         mut each: impl FnMut(Reading) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        self.each(
-            "readings",
-            "SELECT at, series, raw, value, flag, tests, time_from, late FROM reading
-             WHERE at >= ?1 AND at < ?2 ORDER BY at, series",
-            [millis(from), millis(to)],
-            |row| match map.sensor(row.get(1)?) {
-                Some(sensor) => Ok(each(super::reader::reading(row, sensor)?)),
-                None => Ok(ControlFlow::Continue(())),
-            },
-        )
+        self.each_row(RowSpan::all(millis(from), millis(to)), |series, row| match map.sensor(series) {
+            Some(sensor) => Ok(each(row.reading(sensor)?)),
+            None => Ok(ControlFlow::Continue(())),
+        })
     }
 
     /// How many readings each series has with `from` <= time < `to`.
@@ -103,12 +98,8 @@ impl Reader {
     ///
     /// When the file cannot be read.
     pub fn readings_by_series(&self, from: Timestamp, to: Timestamp) -> Result<Vec<(u32, u64)>, StoreError> {
-        self.list(
-            "readings",
-            "SELECT series, count(*) FROM reading WHERE at >= ?1 AND at < ?2 GROUP BY series ORDER BY series",
-            [millis(from), millis(to)],
-            |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.unsigned_abs())),
-        )
+        let counts = self.with("readings", |connection| counts(connection, (millis(from), millis(to))))?;
+        Ok(counts.into_iter().map(|(series, (readings, _))| (series, readings)).collect())
     }
 
     /// The steps of alarms with `from` <= time < `to` and their numbers, oldest first.
@@ -165,6 +156,7 @@ impl Store {
             for reading in &day.readings {
                 let series = self.series.series(reading.sensor);
                 let series = series.expect("the store has registered a series for every sensor");
+                self.packing.unpack(&transaction, series, millis(reading.at), &mut self.quarters)?;
                 if rewrite(&transaction, number, series, reading)? {
                     self.quarters.touch(&transaction, millis(reading.at), series)?;
                     if let Some(queue) = &mut queue {

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OpenFlags, params_from_iter};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params_from_iter};
 
 use super::backup::{BackupFault, beside, put_in_place, remove_if_there};
 use super::query;
@@ -105,6 +105,13 @@ fn carry_over(from: &Path, to: &Path) -> rusqlite::Result<Salvaged> {
             [&table],
             |row| row.get(0),
         )?;
+        if table == "block" {
+            let (readings, whole) = copy_blocks(&old, &write)?;
+            write.commit()?;
+            salvaged.readings += readings;
+            salvaged.broken.extend((!whole).then_some(table));
+            continue;
+        }
         let (mut rows, mut whole) = (0, true);
         // From both ends, as far as the damage lets it.
         for order in ["ASC", "DESC"] {
@@ -122,7 +129,7 @@ fn carry_over(from: &Path, to: &Path) -> rusqlite::Result<Salvaged> {
             salvaged.broken.push(table.clone());
         }
         if table == "reading" {
-            salvaged.readings = rows;
+            salvaged.readings += rows;
         }
     }
     // The quarter hours are made again of the readings that are there.
@@ -132,6 +139,35 @@ fn carry_over(from: &Path, to: &Path) -> rusqlite::Result<Salvaged> {
         )?;
     }
     Ok(salvaged)
+}
+
+/// Copies packed readings, each block by itself, so that one that cannot be read takes no other
+/// with it. Returns how many readings they hold, and whether all could be read.
+fn copy_blocks(old: &Connection, new: &Connection) -> rusqlite::Result<(u64, bool)> {
+    let last = "SELECT max(number) FROM block";
+    let by_index = "SELECT max(number) FROM block INDEXED BY block_of";
+    let last: rusqlite::Result<Option<i64>> =
+        old.query_row(last, [], |row| row.get(0)).or_else(|_| old.query_row(by_index, [], |row| row.get(0)));
+    let (mut readings, mut whole) = (0, last.is_ok());
+    let Ok(Some(last)) = last else { return Ok((readings, whole)) };
+    // Numbers are given in a row, so few of them stand for nothing.
+    let mut insert = new.prepare("INSERT OR IGNORE INTO block VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
+    let mut select = old.prepare("SELECT * FROM block WHERE number = ?1")?;
+    for number in 1..=last {
+        let values: rusqlite::Result<Option<Vec<Value>>> =
+            select.query_row([number], |row| (0..9).map(|column| row.get(column)).collect()).optional();
+        match values {
+            Ok(None) => {}
+            Ok(Some(values)) => {
+                let count = if let Some(Value::Integer(count)) = values.get(4) { *count } else { 0 };
+                let added = insert.execute(params_from_iter(values)).unwrap_or(0);
+                readings += if added > 0 { count.unsigned_abs() } else { 0 };
+                whole &= added > 0;
+            }
+            Err(_) => whole = false,
+        }
+    }
+    Ok((readings, whole))
 }
 
 /// Copies rows until one cannot be read, or, where `until_known`, one is there already.

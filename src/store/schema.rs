@@ -16,7 +16,7 @@ const APPLICATION_ID: i64 = 0x5452_5547;
 /// next one. Entries are only ever added.
 const MIGRATIONS: &[&str] = &[
     VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6, VERSION_7, VERSION_8, VERSION_9,
-    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14, VERSION_15, VERSION_16,
+    VERSION_10, VERSION_11, VERSION_12, VERSION_13, VERSION_14, VERSION_15, VERSION_16, VERSION_17,
 ];
 
 /// The version that this program writes and reads.
@@ -444,6 +444,40 @@ CREATE TABLE thinned (
 ) STRICT;
 
 ALTER TABLE import_batch ADD COLUMN thinned INTEGER NOT NULL DEFAULT 0;
+";
+
+/// Readings of past days that are packed: many of one series in a row, of which the bytes are
+/// read by `block_bytes`. A reading is in `reading` or in one block, never in both, and the
+/// spans of a series' blocks (`start` to `last_at`, the times of the first and the last) lie
+/// apart. Quarter hours count only what is in `reading`. `good` is how many could be believed;
+/// `checksum` a CRC-32 of the other columns but the series. What of them cannot be read goes
+/// to `block_aside`.
+const VERSION_17: &str = "
+CREATE TABLE block (
+    number   INTEGER PRIMARY KEY,
+    series   INTEGER NOT NULL,
+    start    INTEGER NOT NULL,
+    last_at  INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    good     INTEGER NOT NULL,
+    format   INTEGER NOT NULL,
+    checksum INTEGER NOT NULL,
+    packed   BLOB NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX block_of ON block (series, start, last_at, readings, good);
+
+CREATE TABLE block_aside (
+    number   INTEGER PRIMARY KEY AUTOINCREMENT,
+    series   INTEGER NOT NULL,
+    start    INTEGER NOT NULL,
+    last_at  INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    good     INTEGER NOT NULL,
+    format   INTEGER NOT NULL,
+    checksum INTEGER NOT NULL,
+    packed   BLOB NOT NULL,
+    found    TEXT NOT NULL
+) STRICT;
 ";
 
 /// Checks that the file is ours, and brings it up to date.

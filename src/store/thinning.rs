@@ -5,7 +5,8 @@
 //! transaction, so a crash between two steps leaves every reading counted once. Days are
 //! those of the site's own clock, and only whole ones are begun: what is kept begins at a
 //! midnight. Quarter hours go with their readings; one that is cut in two by the end of a
-//! step is marked as stale, and made again of what is left.
+//! step is marked as stale, and made again of what is left. Packed readings go first, a block in
+//! a step; what has to stay of one is packed again.
 //!
 //! What stays: readings that a server has still to get or has refused (their day's figures
 //! are then the row and these); those of a site that is in no garden's file, whose midnights
@@ -18,6 +19,8 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp, ToSpan};
 use rusqlite::{Connection, Transaction, params};
 
+use super::block_bytes::RowColumns;
+use super::block_rows::{self, BlockHead};
 use super::columns::{millis, timestamp};
 use super::day_rows;
 use super::quarter_rows::{self, Quarters};
@@ -60,6 +63,8 @@ pub(super) struct Thinning {
     of: Vec<(String, i64)>,
     /// The key of the last reading that was looked at; `None`: all were.
     cursor: Option<(i64, i64)>,
+    /// From which series and time on packed readings are to be looked at; `None`: all were.
+    packed: Option<(u32, i64)>,
     /// The quarter hour in which it was last looked.
     looked: Option<i64>,
     /// Since when the clock has gone on, and when it was last asked.
@@ -83,6 +88,8 @@ pub(super) struct ThinStep {
     cut: BTreeSet<(u32, i64)>,
     last: Option<(i64, i64)>,
     whole: bool,
+    /// Of a step that looked at packed readings: where they go on.
+    packed: Option<Option<(u32, i64)>>,
 }
 
 impl Thinning {
@@ -141,7 +148,7 @@ impl Thinning {
                 Some((number, SeriesCutoff { site, before }))
             })
             .collect();
-        (self.of, self.cursor) = (of, Some((i64::MIN, -1)));
+        (self.of, self.cursor, self.packed) = (of, Some((i64::MIN, -1)), Some((0, i64::MIN)));
         Ok(())
     }
 
@@ -152,7 +159,7 @@ impl Thinning {
 
     /// Whether there may be something to do.
     pub(super) fn has_more(&self) -> bool {
-        self.cursor.is_some()
+        self.cursor.is_some() || self.packed.is_some()
     }
 
     /// Does a step: adds readings to their days and takes them away.
@@ -161,7 +168,10 @@ impl Thinning {
         transaction: &Transaction<'_>,
         quarters: &mut Quarters,
     ) -> rusqlite::Result<ThinStep> {
-        let Some(after) = self.cursor else { return Ok(ThinStep::default()) };
+        if let Some(from) = self.packed {
+            return self.packed_step(transaction, from);
+        }
+        let Some(after) = self.cursor else { return Ok(ThinStep { whole: true, ..ThinStep::default() }) };
         let step = self.read(transaction, after)?;
         self.add(transaction, &step)?;
         step.take_away(transaction)?;
@@ -173,9 +183,65 @@ impl Thinning {
 
     /// A step was committed.
     pub(super) fn done(&mut self, step: &ThinStep) -> ThinProgress {
-        self.cursor = step.last.filter(|_| !step.whole);
         let readings = step.keys.len() as u64;
+        if let Some(packed) = step.packed {
+            self.packed = packed;
+            return ThinProgress::More { readings };
+        }
+        self.cursor = step.last.filter(|_| !step.whole);
         if step.whole && readings == 0 { ThinProgress::Done } else { ThinProgress::More { readings } }
+    }
+
+    /// Does a step with the next packed readings.
+    fn packed_step(&self, transaction: &Transaction<'_>, from: (u32, i64)) -> rusqlite::Result<ThinStep> {
+        let mut step = ThinStep { packed: Some(None), ..ThinStep::default() };
+        let Some(head) = self.next_block(transaction, from)? else { return Ok(step) };
+        step.packed = Some(Some((head.series, head.last_at.saturating_add(1))));
+        let rows = match block_rows::read(transaction, &head)? {
+            Ok(rows) => rows,
+            Err(fault) => {
+                block_rows::set_aside(transaction, &head, &fault)?;
+                return Ok(step);
+            }
+        };
+        let Some(cutoff) = self.cutoffs.get(&head.series) else { return Ok(step) };
+        let Some(zone) = self.zones.get(&cutoff.site) else { return Ok(step) };
+        let held = held(transaction, head.start, head.last_at)?;
+        let mut stay = RowColumns::default();
+        for row in rows.rows() {
+            let point = query::understood(row.point())?;
+            match point {
+                Ok(point) if row.at < cutoff.before && !held.contains(&(row.at, head.series)) => {
+                    let day = millis(bin_of(point.at, BinWidth::Day, zone).0);
+                    step.days.entry((head.series, day)).or_default().push(point);
+                    step.keys.push((row.at, head.series));
+                }
+                _ => stay.push(&row),
+            }
+        }
+        if !step.keys.is_empty() {
+            self.add(transaction, &step)?;
+            block_rows::remove(transaction, head.number)?;
+            block_rows::write_all(transaction, head.series, &stay)?;
+            step.forget(transaction)?;
+        }
+        Ok(step)
+    }
+
+    /// The next block from a series and time on that holds readings that may go.
+    fn next_block(
+        &self,
+        connection: &Connection,
+        mut from: (u32, i64),
+    ) -> rusqlite::Result<Option<BlockHead>> {
+        loop {
+            let Some(head) = block_rows::next(connection, from)? else { return Ok(None) };
+            if self.cutoffs.get(&head.series).is_some_and(|cutoff| head.start < cutoff.before) {
+                return Ok(Some(head));
+            }
+            let Some(next) = head.series.checked_add(1) else { return Ok(None) };
+            from = (next, i64::MIN);
+        }
     }
 
     /// Reads what comes next.
@@ -253,7 +319,6 @@ fn held(connection: &Connection, from: i64, to: i64) -> rusqlite::Result<HashSet
 impl ThinStep {
     /// Takes the readings away, with what was noted of them elsewhere.
     fn take_away(&self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
-        let (Some(first), Some(last)) = (self.keys.first(), self.keys.last()) else { return Ok(()) };
         let mut delete = transaction.prepare_cached("DELETE FROM reading WHERE at = ?1 AND series = ?2")?;
         for (at, series) in &self.keys {
             delete.execute(params![at, series])?;
@@ -263,22 +328,36 @@ impl ThinStep {
         for (series, start) in &self.quarters {
             quarter.execute(params![series, start])?;
         }
-        let gone = "AND at >= ?1 AND at <= ?2 AND NOT EXISTS
-                    (SELECT 1 FROM reading WHERE reading.at = noted.at AND reading.series = noted.series)";
-        let span = params![first.0, last.0];
-        transaction
-            .prepare_cached(&format!("DELETE FROM reading_before AS noted WHERE true {gone}"))?
-            .execute(span)?;
+        self.forget(transaction)
+    }
+
+    /// Takes away what was noted elsewhere of the readings that go.
+    fn forget(&self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+        let (Some(first), Some(last)) = (self.keys.first(), self.keys.last()) else { return Ok(()) };
+        let mut before =
+            transaction.prepare_cached("DELETE FROM reading_before WHERE at = ?1 AND series = ?2")?;
+        for (at, series) in &self.keys {
+            before.execute(params![at, series])?;
+        }
+        let gone: HashSet<(i64, u32)> = self.keys.iter().copied().collect();
         let imports: Vec<i64> =
             query::list(transaction, "SELECT number FROM import_batch WHERE undone_at IS NULL", [], |row| {
                 row.get(0)
             })?;
-        let sql = format!("DELETE FROM import_reading AS noted WHERE import = ?3 {gone}");
-        let mut forget = transaction.prepare_cached(&sql)?;
+        let noted = "SELECT at, series FROM import_reading WHERE import = ?1 AND at >= ?2 AND at <= ?3";
+        let mut forget = transaction
+            .prepare_cached("DELETE FROM import_reading WHERE import = ?1 AND at = ?2 AND series = ?3")?;
         let mut count =
             transaction.prepare_cached("UPDATE import_batch SET thinned = thinned + ?2 WHERE number = ?1")?;
         for import in imports {
-            let rows = forget.execute(params![first.0, last.0, import])?;
+            let of_it: Vec<(i64, u32)> =
+                query::list(transaction, noted, params![import, first.0, last.0], |row| {
+                    Ok((row.get(0)?, row.get(1)?))
+                })?;
+            let mut rows = 0;
+            for (at, series) in of_it.iter().filter(|key| gone.contains(*key)) {
+                rows += forget.execute(params![import, at, series])?;
+            }
             if rows > 0 {
                 count.execute(params![import, i64::try_from(rows).unwrap_or(i64::MAX)])?;
             }

@@ -15,6 +15,7 @@ use tracing::warn;
 
 use super::error::StoreError;
 use super::message_rows::{self, MessageTable};
+use super::packing::Packing;
 use super::quarter_rows::{self, QuarterProgress, Quarters};
 use super::query::{self, read_error, write_error};
 use super::queue_rows::{self, ForwardQueue, PublicationQueue};
@@ -47,6 +48,7 @@ pub struct Store {
     /// Not among the marks: what it notes of a transaction that fails does no harm.
     pub(super) quarters: Quarters,
     pub(super) thinning: Thinning,
+    pub(super) packing: Packing,
     /// The last write failed. It may have been kept all the same (a fault after the
     /// end was written), so the marks are read again before the next one.
     pub(super) doubtful: bool,
@@ -91,6 +93,7 @@ impl Store {
         message_rows::give_up_unreadable(&connection).map_err(failed)?;
         let marks = WriterMarks::read(&connection).map_err(failed)?;
         let quarters = Quarters::open(&connection).map_err(failed)?;
+        let packing = Packing::open(&connection).map_err(failed)?;
         Ok(Self {
             path: path.to_owned(),
             connection,
@@ -99,6 +102,7 @@ impl Store {
             marks,
             quarters,
             thinning: Thinning::default(),
+            packing,
             doubtful: false,
             keep_rejects: KEEP_REJECTS,
             import: None,
@@ -278,14 +282,16 @@ impl Store {
             &batch.readings,
             &self.series,
             at,
-            (&mut self.quarters, &mut self.thinning, self.import),
+            (&mut self.quarters, &mut self.thinning, &mut self.packing),
+            self.import,
             forward.then_some(&mut marks.forwarding),
             &mut committed,
         )
         .map_err(write("readings"))?;
         if !batch.reflags.is_empty() {
             let queue = forward.then_some(&mut marks.forwarding);
-            reading_rows::reflag(&transaction, &batch.reflags, &self.series, &mut self.quarters, queue)
+            let kept = (&mut self.quarters, &mut self.packing);
+            reading_rows::reflag(&transaction, &batch.reflags, &self.series, kept, queue)
                 .map_err(write("flags"))?;
         }
         let added = marks.forwarding.last() - queued;
@@ -378,6 +384,7 @@ impl Store {
             self.marks = WriterMarks::read(&self.connection).map_err(failed)?;
             self.marks.post = self.marks.post.with_bounds_of(before);
             self.quarters = Quarters::open(&self.connection).map_err(failed)?;
+            self.packing.settle(&self.connection).map_err(failed)?;
         }
         Ok(self.doubtful)
     }

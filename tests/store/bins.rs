@@ -292,6 +292,7 @@ fn an_older_store_is_caught_up_with() {
              DROP TABLE import_batch; DROP TABLE import_reading; DROP TABLE import_step;
              DROP INDEX log_strikes; ALTER TABLE log DROP COLUMN strikes; DROP INDEX alarm_note_of;
              DROP TABLE forward_refused; DROP TABLE received; DROP TABLE snapshot; DROP TABLE day_summary; DROP TABLE thinned;
+             DROP TABLE block; DROP TABLE block_aside;
              ALTER TABLE alarm DROP COLUMN severity;
              ALTER TABLE alarm DROP COLUMN times;
              ALTER TABLE alarm DROP COLUMN first_at;

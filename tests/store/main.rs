@@ -15,6 +15,7 @@ mod log;
 mod messages;
 mod messages_command;
 mod moved;
+mod packed;
 mod property;
 mod renamed;
 mod replay;

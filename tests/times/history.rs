@@ -1,7 +1,9 @@
-//! Makes a record of years of minute readings and times what the page asks of it.
+//! Makes a record of years of readings and times what the page asks of it, then packs it, and
+//! does so again.
 //!
-//! `tests/history` runs it. The readings are put in with SQL in the order of time, in
-//! the columns that the store writes; the quarter hours are made by the store itself.
+//! `tests/history` runs it. A stretch of readings comes from the simulator and goes through the
+//! program; it is put in with SQL again and again in the order of time, in the columns that the
+//! store writes. The quarter hours are made by the store itself.
 
 #![allow(clippy::unwrap_used, reason = "a measurement stops at the first surprise")]
 
@@ -13,6 +15,7 @@ mod garden;
 mod http;
 mod pages;
 mod school;
+mod stretch;
 #[path = "../support/views.rs"]
 #[allow(dead_code, unreachable_pub, reason = "the tests use more of it")]
 mod views;
@@ -27,7 +30,7 @@ use rusqlite::Connection;
 use school::SITE;
 use trug::history::BinWidth;
 use trug::settings::Settings;
-use trug::store::{QuarterProgress, Reader, Store, ThinProgress};
+use trug::store::{PackProgress, QuarterProgress, Reader, ReadingFilter, Store, ThinProgress};
 
 const ZONE: &str = "Australia/Adelaide";
 const START: &str = "2021-01-01T00:00:00Z";
@@ -48,12 +51,101 @@ fn main() {
         let count = school::fill(&settings, begin, days);
         make_quarters(&settings, count, end);
     }
-    println!("size of the file            {:.2} GB", std::fs::metadata(&path).unwrap().len() as f64 / 1e9);
+    weights(&path);
     times(&path, end);
+    month(&path, end);
+    if std::env::var_os("PLAIN_PAGES").is_some() {
+        pages::pages(&settings);
+    }
+    pack(&settings, end);
+    weights(&path);
+    times(&path, end);
+    month(&path, end);
     pages::pages(&settings);
     if let Some(days) = std::env::var("KEEP_DAYS").ok().map(|days| days.parse().unwrap()) {
         thin(&settings, days, end);
     }
+}
+
+/// Packs all days that are over as the daemon does, without its pauses, and gives the room back.
+fn pack(settings: &Settings, end: Timestamp) {
+    let mut store = Store::open(&settings.store.path, &settings.gardens).unwrap();
+    // The work of each, and the time on the wall.
+    let (mut steps, mut longest): (Vec<f64>, f64) = (Vec::new(), 0.0);
+    let mut packed = 0;
+    let began = Instant::now();
+    loop {
+        let (one, work) = (Instant::now(), worked());
+        let step = store.pack(end).unwrap();
+        let PackProgress::More { readings } = step else { break };
+        steps.push(worked() - work);
+        longest = longest.max(one.elapsed().as_secs_f64() * 1e3);
+        packed += readings;
+    }
+    let took = began.elapsed().as_secs_f64();
+    steps.sort_by(f64::total_cmp);
+    let of =
+        |part: f64| steps.get((steps.len() as f64 * part) as usize).or(steps.last()).copied().unwrap_or(0.0);
+    println!(
+        "{packed} readings packed in {took:.1} s without a pause: {} steps, the longest {longest:.1} ms; half of them are \
+         {:.1} ms of work at most, all but one in a hundred {:.1} ms, all {:.1} ms",
+        steps.len(),
+        of(0.5),
+        of(0.99),
+        of(1.0)
+    );
+    let began = Instant::now();
+    store.give_room_back().unwrap();
+    println!("the room given back in {:.1} s", began.elapsed().as_secs_f64());
+}
+
+/// What the readings and their quarter hours take in the file.
+fn weights(path: &Path) {
+    let connection = Connection::open(path).unwrap();
+    let one =
+        |sql: &str| connection.query_row(sql, [], |row| row.get::<_, Option<i64>>(0)).unwrap().unwrap_or(0);
+    let pages = |names: &str| one(&format!("SELECT sum(pgsize) FROM dbstat WHERE name IN ({names})")) as f64;
+    let (rows, packed) = (one("SELECT count(*) FROM reading"), one("SELECT sum(readings) FROM block"));
+    let (single, blocks) = (pages("'reading'"), pages("'block', 'block_of'"));
+    let quarters = pages("'quarter', 'quarter_stale'");
+    let each = |bytes: f64, count: i64| if count > 0 { bytes / count as f64 } else { 0.0 };
+    println!(
+        "readings: {rows} as rows of {:.1} bytes, {packed} packed of {:.2} bytes; quarter hours: {} rows of {:.1} bytes",
+        each(single, rows),
+        each(blocks, packed),
+        one("SELECT count(*) FROM quarter"),
+        each(quarters, one("SELECT count(*) FROM quarter")),
+    );
+    let size = std::fs::metadata(path).unwrap().len() as f64;
+    println!(
+        "bytes a reading: {:.2} without quarter hours, {:.2} with them, {:.2} of the whole file of {:.1} MB",
+        each(single + blocks, rows + packed),
+        each(single + blocks + quarters, rows + packed),
+        each(size, rows + packed),
+        size / 1e6
+    );
+}
+
+/// One sensor's month out of the midst of the record, every reading with all of its columns.
+fn month(path: &Path, end: Timestamp) {
+    let filter = ReadingFilter {
+        sensors: vec!["kitchen-15cm".to_owned()],
+        from: Some(end - SignedDuration::from_hours(200 * 24)),
+        to: Some(end - SignedDuration::from_hours(169 * 24)),
+        ..ReadingFilter::default()
+    };
+    let mut count = 0;
+    let before = worked();
+    let (first, median) = timed(|| {
+        count = 0;
+        let each = |_: trug::store::StoredReading<'_>| {
+            count += 1;
+            std::ops::ControlFlow::Continue(())
+        };
+        Reader::open(path).unwrap().readings(&filter, each).unwrap();
+    });
+    let work = (worked() - before) / (RUNS + 1) as f64;
+    println!("a month of one sensor, {count} readings: {first:.1} and {median:.1} ms, {work:.1} ms of work");
 }
 
 /// Puts what is older than so many days into daily figures as the daemon does, without its

@@ -1,20 +1,26 @@
-//! The demonstration's garden with every sensor at one minute, and years of made-up
-//! readings: soils that dry and are watered, warm days and cold nights, showers.
+//! The demonstration's garden with every sensor at one pace, and years of readings: a stretch
+//! of days as the simulator sends them, over and over.
 
 use std::collections::BTreeMap;
-use std::f64::consts::TAU;
 use std::path::Path;
 use std::time::Instant;
 
 use jiff::Timestamp;
 use rusqlite::{Connection, params};
-use trug::model::{Id, Place, Quantity};
+use trug::model::{Id, Place};
 use trug::settings::Settings;
 use trug::store::Store;
 
+use crate::stretch::{StretchRow, stretch};
+
 pub(crate) const SITE: &str = "saltbush-gully";
-const MINUTE_MS: i64 = 60_000;
-const DAY_MIN: i64 = 1440;
+const DAY_MS: i64 = 86_400_000;
+
+/// Seconds between two readings of a sensor.
+pub(crate) fn every_s() -> u32 {
+    let minutes = std::env::var("EVERY_MIN").ok().map_or(1, |minutes| minutes.parse().unwrap());
+    60 * minutes
+}
 
 /// The garden; beds of the kind of its first are added until there are so many sensors.
 pub(crate) fn school(sensors: usize, store: &Path) -> Settings {
@@ -39,7 +45,7 @@ pub(crate) fn school(sensors: usize, store: &Path) -> Settings {
         garden.beds.push(bed);
     }
     for sensor in &mut garden.sensors {
-        sensor.every_s = 60;
+        sensor.every_s = every_s();
     }
     settings
 }
@@ -54,38 +60,47 @@ pub(crate) fn fill(settings: &Settings, begin: Timestamp, days: i64) -> u64 {
     connection.pragma_update(None, "synchronous", "OFF").unwrap();
     let numbers = numbers(&connection);
     let garden = &settings.gardens[0];
-    let mut sensors: Vec<(i64, Quantity, usize)> = garden
+    let sensors: Vec<(i64, u64, String)> = garden
         .sensors
         .iter()
         .map(|it| {
-            (
-                numbers[it.id.as_str()],
-                it.measures,
-                if let Place::Bed(bed) = it.place { bed.into() } else { 0 },
-            )
+            // Beds that were added are the kitchen bed of another garden.
+            let (bed, rest) = it.id.as_str().strip_prefix("bed-").and_then(|id| id.split_once('-')).unzip();
+            let sensor = rest.map_or(it.id.to_string(), |rest| format!("kitchen-{rest}"));
+            (numbers[it.id.as_str()], bed.map_or(0, |bed| bed.parse().unwrap()), sensor)
         })
         .collect();
-    sensors.sort_by_key(|(number, ..)| *number);
     let began = Instant::now();
-    let first = begin.as_millisecond() / MINUTE_MS;
+    // More than a block holds, so that none has the same days twice.
+    let length = i64::from(every_s() / 60) * 4 + 6;
+    let stretch = stretch(length, every_s(), &sensors);
+    let made = began.elapsed().as_secs_f64();
+    println!(
+        "{} readings of {length} days from the simulator, taken in by the program in {made:.1} s",
+        stretch.len()
+    );
+    let began = Instant::now();
     let mut count = 0;
     for day in 0..days {
         let transaction = connection.transaction().unwrap();
         let mut insert =
-            transaction.prepare_cached("INSERT INTO reading VALUES (?1, ?2, ?3, ?4, ?5, 0, 0, 0)").unwrap();
-        for minute in first + day * DAY_MIN..first + (day + 1) * DAY_MIN {
-            for (series, measures, bed) in &sensors {
-                let (raw, value) = reading(*measures, *bed, *series, minute);
-                let flag = if (minute + series) % 211 == 0 { 3 } else { 1 };
-                insert.execute(params![minute * MINUTE_MS, series, raw, value, flag]).unwrap();
-                count += 1;
-            }
+            transaction.prepare_cached("INSERT INTO reading VALUES (?1, ?2, ?3, ?4, ?5, ?6, 0, ?7)").unwrap();
+        let of = (day % length) * DAY_MS;
+        let moved = begin.as_millisecond() + day * DAY_MS - of;
+        let first = stretch.partition_point(|row| row.ms < of);
+        for row in stretch[first..].iter().take_while(|row| row.ms < of + DAY_MS) {
+            let StretchRow { ms, series, raw, value, flag, tests, late } = row;
+            insert.execute(params![moved + ms, series, raw, value, flag, tests, late]).unwrap();
+            count += 1;
         }
         drop(insert);
         transaction.commit().unwrap();
     }
     let took = began.elapsed().as_secs_f64();
-    println!("{count} readings of {} sensors put in with SQL in {took:.1} s", sensors.len());
+    println!(
+        "{count} readings of {} sensors, the stretch over and over, put in with SQL in {took:.1} s",
+        sensors.len()
+    );
     count
 }
 
@@ -94,31 +109,4 @@ pub(crate) fn numbers(connection: &Connection) -> BTreeMap<String, i64> {
     let mut select = connection.prepare("SELECT sensor, id FROM series").unwrap();
     let rows = select.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
     rows.collect::<Result<_, _>>().unwrap()
-}
-
-/// A raw number and its value. The soil dries for five to eight days and is then
-/// watered; an hour in sixty has 4 mm of rain.
-fn reading(measures: Quantity, bed: usize, series: i64, minute: i64) -> (f64, f64) {
-    let noise = ((minute * 7919 + series * 104_729) % 1000) as f64 / 1000.0 - 0.5;
-    let day = (minute % DAY_MIN) as f64 / DAY_MIN as f64;
-    match measures {
-        Quantity::SoilMoisture => {
-            let between = (5 + bed as i64 % 4) * DAY_MIN;
-            let dried = (minute % between) as f64 / between as f64;
-            let value = 0.145 - 0.05 * dried + 0.001 * noise;
-            (2900.0 - (value - 0.02) / 0.38 * 1450.0, value)
-        }
-        Quantity::Rain => {
-            let tips = if (minute / 60 * 7919) % 60 == 0 && minute % 3 == 0 { 1.0 } else { 0.0 };
-            (tips, 0.2 * tips)
-        }
-        Quantity::AirTemperature => {
-            let value = 18.0 + 8.0 * (TAU * day).sin() + 0.2 * noise;
-            (value, value)
-        }
-        _ => {
-            let value = 19.0 + 1.5 * (TAU * day).sin() + 0.1 * noise;
-            (16.0 * value, value)
-        }
-    }
 }
