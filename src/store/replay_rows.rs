@@ -228,9 +228,12 @@ fn rewrite(
              ON CONFLICT DO NOTHING",
         )?
         .execute(params![at, series, number])?;
-    let changed = transaction
+    let changed: Option<bool> = transaction
         .prepare_cached("SELECT value IS NOT ?3 OR flag <> ?4 FROM reading WHERE at = ?1 AND series = ?2")?
-        .query_row(params![at, series, reading.value, reading.flag.number()], |row| row.get(0))?;
+        .query_row(params![at, series, reading.value, reading.flag.number()], |row| row.get(0))
+        .optional()?;
+    // Packed readings that could not be read were set aside meanwhile.
+    let Some(changed) = changed else { return Ok(false) };
     transaction
         .prepare_cached("UPDATE reading SET value = ?3, flag = ?4, tests = ?5 WHERE at = ?1 AND series = ?2")?
         .execute(params![at, series, reading.value, reading.flag.number(), reading.tests.0])?;
