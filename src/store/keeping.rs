@@ -9,6 +9,7 @@ use rusqlite::TransactionBehavior;
 
 use super::columns::time;
 use super::error::StoreError;
+use super::packing::PackProgress;
 use super::quarter_rows::QuarterProgress;
 use super::query::{self, write_error};
 use super::reader::Reader;
@@ -89,6 +90,35 @@ impl Store {
         transaction.commit().map_err(failed)?;
         self.doubtful = was;
         Ok(self.thinning.done(&step))
+    }
+}
+
+impl Store {
+    /// Does one small step of packing the readings of days that are over; it takes some
+    /// milliseconds. Every reader gives the same before and after it.
+    ///
+    /// # Errors
+    ///
+    /// When the database cannot be read or written. Nothing is lost by it.
+    pub fn pack(&mut self, now: Timestamp) -> Result<PackProgress, StoreError> {
+        if self.fill_quarters(now)? == QuarterProgress::More {
+            return Ok(PackProgress::More { readings: 0 });
+        }
+        self.settle()?;
+        let path = self.path.clone();
+        let failed = write_error(&path, "packed readings");
+        self.packing.look(&self.connection, now).map_err(failed)?;
+        if !self.packing.has_more() {
+            return Ok(PackProgress::Done);
+        }
+        // Where it fails, the next commit has to wake all that wait.
+        let was = std::mem::replace(&mut self.doubtful, true);
+        let transaction =
+            self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
+        let step = self.packing.step(&transaction, &mut self.quarters).map_err(failed)?;
+        transaction.commit().map_err(failed)?;
+        self.doubtful = was;
+        Ok(self.packing.done(&step))
     }
 }
 

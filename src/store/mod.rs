@@ -33,6 +33,7 @@ mod alarm_history;
 mod alarm_rows;
 mod answers;
 mod backup;
+mod bin_span;
 mod bins;
 mod block_bytes;
 mod block_rows;

@@ -6,7 +6,7 @@
 use jiff::Timestamp;
 use rusqlite::Connection;
 
-use super::bins::BinSpan;
+use super::bin_span::BinSpan;
 use super::block_bytes::{PlainRow, RowColumns};
 use super::block_rows;
 use super::columns::timestamp;

@@ -16,16 +16,14 @@ mod tests;
 use std::collections::{BTreeMap, HashMap};
 
 use jiff::Timestamp;
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, params};
 
 use super::block_bytes::{BrokenBlock, PlainRow, RowColumns};
 use super::block_rows::{self, BLOCK_MAX, BlockHead};
 use super::columns::{millis, timestamp};
-use super::error::StoreError;
-use super::quarter_rows::{QuarterProgress, Quarters};
-use super::query::{self, write_error};
+use super::quarter_rows::Quarters;
+use super::query;
 use super::reject_rows;
-use super::writer::Store;
 use crate::garden::record::Reject;
 use crate::history::quarter_of;
 
@@ -84,6 +82,14 @@ enum PackWork {
     Join((i64, i64)),
 }
 
+/// What a step came to.
+#[derive(Debug)]
+pub(super) struct PackStep {
+    packed: u64,
+    work: PackWork,
+    seen: Option<i64>,
+}
+
 impl Packing {
     pub(super) fn open(connection: &Connection) -> rusqlite::Result<Self> {
         let (before, looked, work) = (i64::MIN, None, PackWork::Rest);
@@ -139,7 +145,7 @@ impl Packing {
     }
 
     /// Finds what is to be packed at `now`; begins again where another day is over.
-    fn look(&mut self, connection: &Connection, now: Timestamp) -> rusqlite::Result<()> {
+    pub(super) fn look(&mut self, connection: &Connection, now: Timestamp) -> rusqlite::Result<()> {
         let quarter = Some(quarter_of(millis(now)));
         if self.looked == quarter {
             return Ok(());
@@ -156,34 +162,46 @@ impl Packing {
         Ok(())
     }
 
-    fn has_more(&self) -> bool {
+    pub(super) fn has_more(&self) -> bool {
         self.work != PackWork::Rest || self.seen.is_some()
     }
 
-    /// Does a step; returns how many readings were packed, and what comes next.
-    fn step(
+    /// Does a step.
+    pub(super) fn step(
         &mut self,
         transaction: &Transaction<'_>,
         quarters: &mut Quarters,
-    ) -> rusqlite::Result<(u64, PackWork, Option<i64>)> {
+    ) -> rusqlite::Result<PackStep> {
         self.known.clear();
         match self.work {
             PackWork::Pack(after) => {
                 let slice = PackSlice::read(transaction, after, self.before)?;
                 let (packed, work) = slice.pack(transaction, quarters)?;
                 self.until = self.until.max(slice.last.map_or(i64::MIN, |last| last.0));
-                Ok((packed, work, self.seen))
+                Ok(PackStep { packed, work, seen: self.seen })
             }
-            PackWork::Join(from) => Ok((0, join(transaction, from)?, self.seen)),
+            PackWork::Join(from) => {
+                Ok(PackStep { packed: 0, work: join(transaction, from)?, seen: self.seen })
+            }
             PackWork::Rest => {
-                let Some(seen) = self.seen else { return Ok((0, PackWork::Rest, None)) };
+                let Some(seen) = self.seen else {
+                    return Ok(PackStep { packed: 0, work: PackWork::Rest, seen: None });
+                };
                 let (last, broken) = block_rows::look(transaction, seen, LOOK_MAX)?;
                 for (head, fault) in broken {
                     block_rows::set_aside(transaction, &head, &fault)?;
                 }
-                Ok((0, PackWork::Rest, last))
+                Ok(PackStep { packed: 0, work: PackWork::Rest, seen: last })
             }
         }
+    }
+}
+
+impl Packing {
+    /// A step was committed.
+    pub(super) fn done(&mut self, step: &PackStep) -> PackProgress {
+        (self.work, self.seen) = (step.work, step.seen);
+        PackProgress::More { readings: step.packed }
     }
 }
 
@@ -425,34 +443,4 @@ fn join_these(transaction: &Transaction<'_>, heads: &[BlockHead]) -> rusqlite::R
     }
     block_rows::write(transaction, heads[0].series, &all)?;
     Ok(all.len())
-}
-
-impl Store {
-    /// Does one small step of packing the readings of days that are over; it takes some
-    /// milliseconds. Every reader gives the same before and after it.
-    ///
-    /// # Errors
-    ///
-    /// When the database cannot be read or written. Nothing is lost by it.
-    pub fn pack(&mut self, now: Timestamp) -> Result<PackProgress, StoreError> {
-        if self.fill_quarters(now)? == QuarterProgress::More {
-            return Ok(PackProgress::More { readings: 0 });
-        }
-        self.settle()?;
-        let path = self.path.clone();
-        let failed = write_error(&path, "packed readings");
-        self.packing.look(&self.connection, now).map_err(failed)?;
-        if !self.packing.has_more() {
-            return Ok(PackProgress::Done);
-        }
-        // Where it fails, the next commit has to wake all that wait.
-        let was = std::mem::replace(&mut self.doubtful, true);
-        let transaction =
-            self.connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(failed)?;
-        let (readings, work, seen) = self.packing.step(&transaction, &mut self.quarters).map_err(failed)?;
-        transaction.commit().map_err(failed)?;
-        self.doubtful = was;
-        (self.packing.work, self.packing.seen) = (work, seen);
-        Ok(PackProgress::More { readings })
-    }
 }

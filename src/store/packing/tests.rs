@@ -9,7 +9,7 @@ use rusqlite::Connection;
 use super::*;
 use crate::garden::record::{Batch, Reading, Reflag};
 use crate::quality::{Flag, Tests};
-use crate::store::{Reader, ReadingFilter, Store, WriteFault};
+use crate::store::{QuarterProgress, Reader, ReadingFilter, Store, StoreError, WriteFault};
 
 const DAYS: i64 = 4;
 const SENSORS: u32 = 3;
