@@ -352,22 +352,7 @@ pub(super) fn unpack(
             None => drop(mark.execute(params![start, head.series])?),
         }
     }
-    remove(transaction, head.number)?;
-    not_imported(transaction, head.series, &rows)
-}
-
-/// An import that goes on notes each row that comes into the table. These were there before it.
-fn not_imported(transaction: &Transaction<'_>, series: u32, rows: &RowColumns) -> rusqlite::Result<()> {
-    let sql = "SELECT EXISTS (SELECT 1 FROM temp.sqlite_schema WHERE name = 'note_import_reading')";
-    if query::one::<bool>(transaction, sql, [])? {
-        let import: Option<i64> = query::one(transaction, "SELECT max(number) FROM import_batch", [])?;
-        let mut forget = transaction
-            .prepare_cached("DELETE FROM import_reading WHERE import = ?1 AND at = ?2 AND series = ?3")?;
-        for at in rows.times() {
-            forget.execute(params![import, at, series])?;
-        }
-    }
-    Ok(())
+    remove(transaction, head.number)
 }
 
 /// Moves a block that cannot be read to where others are not looked for, and says so among the

@@ -21,8 +21,7 @@ pub(super) fn add(
     readings: &[Reading],
     map: &SeriesMap,
     at: jiff::Timestamp,
-    (quarters, thinning, packing): (&mut Quarters, &mut Thinning, &mut Packing),
-    import: Option<i64>,
+    (quarters, thinning, packing, import): (&mut Quarters, &mut Thinning, &mut Packing, Option<i64>),
     mut forwarding: Option<&mut ForwardQueue>,
     committed: &mut Committed,
 ) -> rusqlite::Result<()> {

@@ -282,8 +282,7 @@ impl Store {
             &batch.readings,
             &self.series,
             at,
-            (&mut self.quarters, &mut self.thinning, &mut self.packing),
-            self.import,
+            (&mut self.quarters, &mut self.thinning, &mut self.packing, self.import),
             forward.then_some(&mut marks.forwarding),
             &mut committed,
         )
