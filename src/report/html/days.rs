@@ -49,6 +49,7 @@ pub fn days_body(contents: &DaysContents<'_>, within: DaysWithin<'_>) -> Markup 
         p class="notice" role="note" { (contents.single) " So this month has no lesson: it is shown by its days." }
         p {
             "Each day has its mean, its lowest and its highest good reading, from midnight to midnight. "
+            "The band in a chart is from the lowest to the highest of its first sensor. "
             "Hours, waterings, dryings, rain days from 9 am to 9 am and the comparison of beds need single readings, so they are left out."
         }
         @if places.is_empty() { p { "This garden has no sensors in its file." } }
