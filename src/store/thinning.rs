@@ -89,7 +89,7 @@ pub(super) struct ThinStep {
     last: Option<(i64, i64)>,
     whole: bool,
     /// Of a step that looked at packed readings: where they go on.
-    packed: Option<Option<(u32, i64)>>,
+    packed: Option<(u32, i64)>,
 }
 
 impl Thinning {
@@ -168,8 +168,10 @@ impl Thinning {
         transaction: &Transaction<'_>,
         quarters: &mut Quarters,
     ) -> rusqlite::Result<ThinStep> {
-        if let Some(from) = self.packed {
-            return self.packed_step(transaction, from);
+        if let Some(from) = self.packed
+            && let Some(head) = self.next_block(transaction, from)?
+        {
+            return self.packed_step(transaction, &head);
         }
         let Some(after) = self.cursor else { return Ok(ThinStep { whole: true, ..ThinStep::default() }) };
         let step = self.read(transaction, after)?;
@@ -184,8 +186,8 @@ impl Thinning {
     /// A step was committed.
     pub(super) fn done(&mut self, step: &ThinStep) -> ThinProgress {
         let readings = step.keys.len() as u64;
-        if let Some(packed) = step.packed {
-            self.packed = packed;
+        self.packed = step.packed;
+        if self.packed.is_some() {
             return ThinProgress::More { readings };
         }
         self.cursor = step.last.filter(|_| !step.whole);
@@ -193,14 +195,13 @@ impl Thinning {
     }
 
     /// Does a step with the next packed readings.
-    fn packed_step(&self, transaction: &Transaction<'_>, from: (u32, i64)) -> rusqlite::Result<ThinStep> {
-        let mut step = ThinStep { packed: Some(None), ..ThinStep::default() };
-        let Some(head) = self.next_block(transaction, from)? else { return Ok(step) };
-        step.packed = Some(Some((head.series, head.last_at.saturating_add(1))));
-        let rows = match block_rows::read(transaction, &head)? {
+    fn packed_step(&self, transaction: &Transaction<'_>, head: &BlockHead) -> rusqlite::Result<ThinStep> {
+        let next = (head.series, head.last_at.saturating_add(1));
+        let mut step = ThinStep { packed: Some(next), ..ThinStep::default() };
+        let rows = match block_rows::read(transaction, head)? {
             Ok(rows) => rows,
             Err(fault) => {
-                block_rows::set_aside(transaction, &head, &fault)?;
+                block_rows::set_aside(transaction, head, &fault)?;
                 return Ok(step);
             }
         };
