@@ -203,7 +203,7 @@ impl RowColumns {
         let same = (0..self.len()).all(|n| !valued[n] || self.raw[n].to_bits() == self.value[n].to_bits());
         let pairs = if same { None } else { self.pairs() };
         match pairs {
-            Some((pairs, which)) => {
+            Some(NumberPairs { pairs, which }) => {
                 bytes.push(values::PAIRS);
                 number(&mut bytes, pairs.len() as u64);
                 section(&mut bytes, &which);
@@ -223,7 +223,7 @@ impl RowColumns {
 
     /// The pairs of raw number and value in order, and which each reading has; `None` where they
     /// hardly repeat.
-    fn pairs(&self) -> Option<(Vec<(f64, f64)>, Vec<u32>)> {
+    fn pairs(&self) -> Option<NumberPairs> {
         let all = || self.raw.iter().copied().zip(self.value.iter().copied());
         let order = |a: &(f64, f64), b: &(f64, f64)| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1));
         let mut pairs: Vec<(f64, f64)> = all().collect();
@@ -237,7 +237,7 @@ impl RowColumns {
             u32::try_from(found).expect("a block has few readings")
         };
         let which = all().map(place).collect();
-        Some((pairs, which))
+        Some(NumberPairs { pairs, which })
     }
 
     /// From the bytes of so many readings.
@@ -289,6 +289,12 @@ impl RowColumns {
         }
         Ok(Self { at, raw, value, kind, kinds })
     }
+}
+
+/// Pairs of raw number and value, and which each reading has.
+struct NumberPairs {
+    pairs: Vec<(f64, f64)>,
+    which: Vec<u32>,
 }
 
 /// Adds a column, a long one with its length.

@@ -159,13 +159,16 @@ pub(super) fn read_or_warn(
         .ok())
 }
 
+/// Blocks that cannot be read, and why.
+pub(super) type BrokenBlocks = Vec<(BlockHead, BrokenBlock)>;
+
 /// Looks at the blocks with a number above `after`, at most `limit`. Returns the highest number,
 /// and those that cannot be read.
 pub(super) fn look(
     connection: &Connection,
     after: i64,
     limit: i64,
-) -> rusqlite::Result<(Option<i64>, Vec<(BlockHead, BrokenBlock)>)> {
+) -> rusqlite::Result<(Option<i64>, BrokenBlocks)> {
     let sql = format!(
         "SELECT {HEAD}, format, checksum, packed FROM block WHERE number > ?1 ORDER BY number LIMIT ?2"
     );
