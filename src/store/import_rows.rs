@@ -14,9 +14,6 @@ use super::query::{self, write_error};
 use super::reader::Reader;
 use super::writer::Store;
 
-/// Notes a reading of the running import.
-pub(super) const NOTE_READING: &str = "INSERT INTO import_reading (import, at, series) VALUES (?1, ?2, ?3)";
-
 /// An import that is in the file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ImportBatch {

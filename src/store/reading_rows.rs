@@ -9,8 +9,11 @@ use super::queue_rows::ForwardQueue;
 use super::records::Committed;
 use super::series::SeriesMap;
 use super::thinning::Thinning;
-use super::{day_rows, import_rows, query, reject_rows};
+use super::{day_rows, query, reject_rows};
 use crate::garden::record::{Reading, Reflag, Reject};
+
+/// Notes a reading of the running import.
+const NOTE_IMPORTED: &str = "INSERT INTO import_reading (import, at, series) VALUES (?1, ?2, ?3)";
 
 /// Adds what is new, and counts what is not.
 ///
@@ -31,7 +34,7 @@ pub(super) fn add(
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
     )?;
     let mut queue = forwarding.is_some().then(|| ForwardQueue::statement(transaction)).transpose()?;
-    let mut imported = import.map(|_| transaction.prepare_cached(import_rows::NOTE_READING)).transpose()?;
+    let mut imported = import.map(|_| transaction.prepare_cached(NOTE_IMPORTED)).transpose()?;
     for reading in readings {
         let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
         if let Some(there) = packing.raw_of(transaction, series, time)? {
