@@ -9,7 +9,6 @@ use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, Type, ValueRef};
 use serde::de::{MapAccess, Visitor};
 use serde::ser::SerializeMap;
 
-use super::records::MessageState;
 use crate::alarms::{AlarmKey, Kind, Priority, State, Values};
 use crate::garden::plan::Channel;
 use crate::model::{Id, TimeFrom};
@@ -54,7 +53,11 @@ pub(super) fn not_understood(error: &rusqlite::Error) -> Option<String> {
 }
 
 /// The value of a column, if `read` understands it; `what` names it for people.
-fn named<T>(value: ValueRef<'_>, what: &str, read: impl Fn(&str) -> Option<T>) -> FromSqlResult<T> {
+pub(super) fn named<T>(
+    value: ValueRef<'_>,
+    what: &str,
+    read: impl Fn(&str) -> Option<T>,
+) -> FromSqlResult<T> {
     let name = value.as_str()?;
     read(name).ok_or_else(|| unreadable(format!("the {what} {name:?}")))
 }
@@ -122,12 +125,6 @@ impl FromSql for Priority {
 impl FromSql for Channel {
     fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
         named(value, "channel", Self::from_name)
-    }
-}
-
-impl FromSql for MessageState {
-    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
-        named(value, "state", Self::from_name)
     }
 }
 

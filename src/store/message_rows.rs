@@ -8,12 +8,13 @@ use std::borrow::Cow;
 use std::ops::ControlFlow;
 
 use jiff::{SignedDuration, Timestamp};
+use rusqlite::types::{FromSql, FromSqlResult, ValueRef};
 use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
 use serde::{Deserialize, Serialize};
 use tracing::warn;
 
 use super::StoreError;
-use super::columns::{cut_chars, millis, optional_time, refused, time, timestamp};
+use super::columns::{cut_chars, millis, named, optional_time, refused, time, timestamp};
 use super::counters::count_dropped;
 use super::query::{self, proceed_if, understood};
 use super::reader::Reader;
@@ -23,6 +24,13 @@ use crate::alarms::{Kind, Priority, State};
 use crate::garden::plan::{Address, Channel};
 use crate::model::Id;
 use crate::telling::{Item, Message, Purpose};
+
+// Not with the other columns: series are found with these, and records name series.
+impl FromSql for MessageState {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        named(value, "state", Self::from_name)
+    }
+}
 
 /// Messages that may wait. Beyond it the oldest of the lowest priority are given
 /// up and counted.
