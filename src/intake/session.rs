@@ -35,7 +35,7 @@ use rumqttc::v5::mqttbytes::v5::{
 };
 use rumqttc::v5::mqttbytes::{Error as PacketError, QoS};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, StateError};
-use rumqttc::{Outgoing, TlsConfiguration, Transport};
+use rumqttc::{NetworkOptions, Outgoing, TlsConfiguration, Transport};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
@@ -624,6 +624,10 @@ pub(crate) fn connection_options(
     options.set_manual_acks(true);
     // Without this the event loop takes 14 MB for packets in flight.
     options.set_outgoing_inflight_upper_limit(IN_FLIGHT);
+    // What is sent goes at once. Acknowledgements of readings may wait for each other.
+    let mut network = NetworkOptions::new();
+    network.set_tcp_nodelay(clean);
+    options.set_network_options(network);
     let mut properties = ConnectProperties::new();
     properties.session_expiry_interval = Some(if clean { 0 } else { broker.session_expiry_s });
     properties.receive_maximum = Some(broker.receive_maximum);

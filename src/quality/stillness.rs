@@ -58,7 +58,7 @@ struct MovesPiece {
 
 impl MovesPiece {
     /// Its beginning, seconds since 1970.
-    fn from_s(&self) -> i64 {
+    fn start_s(&self) -> i64 {
         i64::from(self.number) * PIECE_S
     }
 }
@@ -180,7 +180,7 @@ impl Stillness {
     fn range(&self) -> f64 {
         self.pieces
             .front()
-            .and_then(|piece| Timestamp::from_second(piece.from_s()).ok())
+            .and_then(|piece| Timestamp::from_second(piece.start_s()).ok())
             .and_then(|from| self.range_since(from))
             .unwrap_or(0.0)
     }
@@ -201,7 +201,7 @@ impl Stillness {
     /// `None` where it has none.
     pub fn range_since(&self, since: Timestamp) -> Option<f64> {
         let since_s = since.as_second();
-        let pieces = self.pieces.iter().filter(|piece| piece.from_s() >= since_s && piece.low <= piece.high);
+        let pieces = self.pieces.iter().filter(|piece| piece.start_s() >= since_s && piece.low <= piece.high);
         let (low, high) = pieces.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), piece| {
             (low.min(piece.low), high.max(piece.high))
         });

@@ -15,7 +15,7 @@ use tokio::sync::mpsc;
 use tokio::time::{Instant, sleep, timeout};
 
 use super::broker::Broker;
-use super::echo::ANSWERS;
+use super::echo::{ANSWERS, at_once};
 use super::load::{sensor_id, site_id};
 use super::runtime;
 
@@ -77,7 +77,8 @@ impl Delay {
 
     /// The delay of each sensor's answer.
     async fn measure(&self, broker: &Broker) -> anyhow::Result<Vec<Duration>> {
-        let options = broker.options(&format!("garden-delay-{}", std::process::id()), ON_THE_WAY);
+        let mut options = broker.options(&format!("garden-delay-{}", std::process::id()), ON_THE_WAY);
+        options.set_network_options(at_once());
         let (client, events) = AsyncClient::new(options, 2 * usize::from(ON_THE_WAY));
         let (tell, mut seen) = mpsc::channel(1024);
         let polling = tokio::spawn(poll(events, tell));

@@ -3,6 +3,7 @@
 
 use anyhow::{Context, bail};
 use clap::Args;
+use rumqttc::NetworkOptions;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Packet;
 use rumqttc::v5::{AsyncClient, Event};
@@ -26,6 +27,13 @@ pub(crate) struct Echo {
 /// Messages that may be on the way in each direction.
 const ON_THE_WAY: u16 = 1000;
 
+/// Each message goes out at once, as an alarm does.
+pub(super) fn at_once() -> NetworkOptions {
+    let mut options = NetworkOptions::new();
+    options.set_tcp_nodelay(true);
+    options
+}
+
 impl Echo {
     pub(crate) fn play(&self) -> anyhow::Result<()> {
         let broker = Broker::parse(&self.broker)?;
@@ -41,6 +49,7 @@ impl Echo {
     async fn answer(&self, broker: &Broker) -> anyhow::Result<()> {
         let mut options = broker.options(&format!("garden-echo-{}", std::process::id()), ON_THE_WAY);
         options.set_receive_maximum(Some(ON_THE_WAY));
+        options.set_network_options(at_once());
         let (client, mut events) = AsyncClient::new(options, 2 * usize::from(ON_THE_WAY));
         loop {
             match events.poll().await.context("the broker")? {

@@ -266,5 +266,5 @@ fn page(
             button type="submit" { "Make the lines" }
         }
     };
-    still(&frame, "Add a sensor", &body)
+    still(frame, "Add a sensor", &body)
 }

@@ -197,7 +197,7 @@ fn happened(contents: &DaysContents<'_>) -> Markup {
 fn files(contents: &DaysContents<'_>, within: DaysWithin<'_>) -> Markup {
     let to = |name: &str| match within {
         DaysWithin::Nothing => name.to_owned(),
-        DaysWithin::Page { base, more, .. } if more.is_empty() => format!("{base}/{name}"),
+        DaysWithin::Page { base, more: "", .. } => format!("{base}/{name}"),
         DaysWithin::Page { base, more, .. } => format!("{base}/{name}?{}", more.trim_start_matches('&')),
     };
     html! {
