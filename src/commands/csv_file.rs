@@ -44,7 +44,7 @@ impl CsvFile {
         let headers = csv
             .byte_headers()
             .map_err(|e| format!("reading the first line of {}: {e}", self.path.display()))?;
-        Ok(headers.iter().map(|header| String::from_utf8_lossy(header).into_owned()).collect())
+        Ok(headers.iter().map(|header| String::from_utf8_lossy(header.trim_ascii()).into_owned()).collect())
     }
 
     /// Passes on each line after the first, or why it cannot be parted into cells.
@@ -65,6 +65,10 @@ impl CsvFile {
                         cells = csv::ByteRecord::new();
                         continue;
                     }
+                    // Mostly there is nothing to cut off, and to look costs less than to cut.
+                    if cells.as_slice().iter().any(u8::is_ascii_whitespace) {
+                        cells.trim();
+                    }
                     each(Ok(CsvLine { number, cells: &cells }));
                 }
                 Err(error) => {
@@ -78,11 +82,7 @@ impl CsvFile {
     }
 
     fn reader(&self) -> csv::Reader<&[u8]> {
-        csv::ReaderBuilder::new()
-            .flexible(true)
-            .trim(csv::Trim::All)
-            .delimiter(self.delimiter)
-            .from_reader(&self.bytes)
+        csv::ReaderBuilder::new().flexible(true).delimiter(self.delimiter).from_reader(&self.bytes)
     }
 }
 

@@ -31,7 +31,7 @@ use crate::settings::Settings;
 use crate::text::spoken::counted;
 
 /// Readings in one transaction.
-const BATCH: usize = 5000;
+const BATCH: usize = 20_000;
 /// How long it may take to make the charts' quarter hours; the daemon makes the rest.
 const FILL_LONGEST: Duration = Duration::from_secs(10);
 /// Refused lines that are shown.

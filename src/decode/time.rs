@@ -55,6 +55,10 @@ pub fn time_of(given: Option<Timestamp>, arrival: Timestamp) -> (Timestamp, Time
 }
 
 fn whole_ms(at: Timestamp) -> Timestamp {
+    // Mostly it is one already.
+    if at.subsec_nanosecond() % 1_000_000 == 0 {
+        return at;
+    }
     from_ns(at.as_nanosecond().div_euclid(1_000_000) * 1_000_000)
 }
 

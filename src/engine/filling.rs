@@ -108,7 +108,7 @@ impl QuarterFiller {
 pub(crate) fn fill_for(store: &mut Store, now: Timestamp, longest: Duration) {
     let began = Instant::now();
     while began.elapsed() < longest {
-        match store.fill_quarters(now) {
+        match store.fill_many_quarters(now) {
             Ok(QuarterProgress::More) => {}
             Ok(QuarterProgress::Done) => return,
             Err(reason) => {

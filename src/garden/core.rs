@@ -18,7 +18,7 @@ use crate::decode::time_of;
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::gauge::rain_days::caught;
 use crate::garden::log::{LogEntry, LogEvent};
-use crate::garden::plan::Garden;
+use crate::garden::plan::{Garden, Sensor};
 use crate::garden::record::{Batch, Reading, Reflag, Reject};
 use crate::garden::sensor::fault_watch::ReadingFault;
 use crate::garden::sensor::state::{LastReading, SensorHistory};
@@ -148,7 +148,7 @@ impl Core {
         if !late && site.start_afresh(index, at) {
             site.believe_new_gauge(index, at, batch);
         }
-        let measured = site.measure(index, sensor, at, sample.raw, time_from, late, batch);
+        let measured = site.measure(plan, index, sensor, at, sample.raw, time_from, late, batch);
         let reading = measured.map(|(reading, _)| reading);
         if sign_of_life {
             site.heard(index, now, batch);
@@ -205,8 +205,8 @@ impl Core {
         match (plan.place, &state.history) {
             (Place::Site, _) if plan.measures == Quantity::AirTemperature => site.judge_air(at, batch),
             (Place::Bed(bed), SensorHistory::Soil(_)) => {
-                site.judge_bed_water(bed, at, batch);
-                site.judge_wetness(bed, index, at, value, batch);
+                let content = site.judge_bed_water(bed, at, batch);
+                site.judge_wetness(bed, index, (at, value), content, batch);
                 site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
                 if let Some(wetting) = wetting {
                     site.beds[usize::from(bed)].outlook.wetted(wetting.onset);
@@ -434,7 +434,8 @@ impl Core {
         let Reading { sensor, at, raw, time_from, late, .. } = *reading;
         if late {
             if let Some((site, index)) = self.sensor_mut(sensor) {
-                site.measure(index, sensor, at, raw, time_from, true, batch);
+                let garden = Arc::clone(&site.garden);
+                site.measure(garden.sensor(index), index, sensor, at, raw, time_from, true, batch);
             }
             return;
         }
@@ -498,7 +499,8 @@ impl Core {
     /// rules remember, oldest first and before [`Core::restore_reading`].
     pub fn restore_still(&mut self, sensor: SensorIx, at: Timestamp, value: f64) {
         if let Some((site, index)) = self.sensor_mut(sensor) {
-            site.flag(index, at, Some(value));
+            let garden = Arc::clone(&site.garden);
+            site.flag(garden.sensor(index), index, at, Some(value));
         }
     }
 
@@ -608,6 +610,7 @@ impl SiteState {
     #[expect(clippy::too_many_arguments, reason = "one row's columns")]
     fn measure(
         &mut self,
+        plan: &Sensor,
         index: u16,
         sensor: SensorIx,
         at: Timestamp,
@@ -616,8 +619,6 @@ impl SiteState {
         late: bool,
         batch: &mut Batch,
     ) -> Option<(Reading, Option<ReadingFault>)> {
-        let garden = Arc::clone(&self.garden);
-        let plan = garden.sensor(index);
         let row = |value, judged: &Judged| Reading {
             sensor,
             at,
@@ -637,7 +638,7 @@ impl SiteState {
         }
         let calibrated = self.sensors[usize::from(index)].calibrator.value(&plan.calibrations, at, raw);
         let value = calibrated.value();
-        let judged = self.flag(index, at, value);
+        let judged = self.flag(plan, index, at, value);
         let state = &mut self.sensors[usize::from(index)];
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });

@@ -240,14 +240,6 @@ impl SiteState {
         &self.sensors[usize::from(sensor)].history
     }
 
-    /// The mean water content of a bed's root zone at `at`, and whether every probe of the bed
-    /// had a fresh good value; `None` where none had.
-    pub(crate) fn bed_content(&self, bed: u16, at: Timestamp) -> Option<(f64, bool)> {
-        let probes = self.bed_probes(bed, at);
-        let content = mean_water_content(&probes, self.root_zone_at(bed, at).root_depth_m)?;
-        Some((content, probes.len() == self.beds[usize::from(bed)].probes.len()))
-    }
-
     /// The bed's water at `at`; `None` where no probe has a fresh good value.
     pub(crate) fn bed_water(&self, bed: u16, at: Timestamp) -> Option<BedWater> {
         let zone = self.root_zone_at(bed, at);

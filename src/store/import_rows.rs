@@ -61,6 +61,7 @@ impl Reader {
 
 impl Store {
     /// Notes from now on what comes into the file as part of one import; returns its number.
+    /// Until [`Store::end_import`] nothing is promised to be on the disk.
     ///
     /// # Errors
     ///
@@ -74,6 +75,7 @@ impl Store {
                 params![millis(now), files],
             )?;
             let number = self.connection.last_insert_rowid();
+            self.connection.pragma_update(None, "synchronous", "NORMAL")?;
             self.connection.execute_batch(&format!(
                 "CREATE TEMP TRIGGER note_import_step AFTER INSERT ON alarm_change BEGIN
                      INSERT INTO import_step (import, seq) VALUES ({number}, NEW.seq);
@@ -86,7 +88,8 @@ impl Store {
         Ok(number)
     }
 
-    /// Ends an import. One that brought nothing new leaves no trace.
+    /// Ends an import. One that brought nothing new leaves no trace. When this returns, all of
+    /// it is on the disk.
     ///
     /// # Errors
     ///
@@ -96,6 +99,8 @@ impl Store {
         self.import = None;
         self.write("an import", |connection| {
             connection.execute_batch("DROP TRIGGER IF EXISTS temp.note_import_step;")?;
+            // The end of the next transaction brings the whole log to the disk.
+            connection.pragma_update(None, "synchronous", "FULL")?;
             connection.execute(
                 "UPDATE import_batch
                  SET readings = (SELECT count(*) FROM import_reading WHERE import = ?1) WHERE number = ?1",

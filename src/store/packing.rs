@@ -103,6 +103,11 @@ impl Packing {
         Ok(())
     }
 
+    /// The time after which no reading is packed.
+    pub(super) fn until(&self) -> i64 {
+        self.until
+    }
+
     /// The raw number of a packed reading.
     pub(super) fn raw_of(
         &mut self,

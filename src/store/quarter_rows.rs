@@ -13,9 +13,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
+use std::sync::LazyLock;
 
 use jiff::Timestamp;
-use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
+use rusqlite::{CachedStatement, Connection, ToSql, Transaction, TransactionBehavior, params};
 
 use super::counters::set_counter;
 use super::{columns, query};
@@ -28,10 +29,19 @@ const UNTIL: &str = "quarters_until";
 /// come by then. Common practice of our own, without a source.
 const WAIT_MS: i64 = 600_000;
 
-/// Readings that one step reads, and quarters that one writes, at most. They bound how
-/// long a step takes: some milliseconds each.
-const READ_MAX: i64 = 6_000;
-const WRITE_MAX: usize = 1_000;
+/// Readings that one step reads, and quarters that one writes, at most.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct QuarterStep {
+    read_max: i64,
+    write_max: usize,
+}
+
+impl QuarterStep {
+    /// Some milliseconds: others wait meanwhile.
+    pub(super) const SMALL: Self = Self { read_max: 6_000, write_max: 1_000 };
+    /// A tenth of a second: nobody waits, and fewer transactions are less work.
+    pub(super) const LARGE: Self = Self { read_max: 100_000, write_max: 40_000 };
+}
 
 /// What the writer knows of the quarters.
 #[derive(Debug)]
@@ -121,21 +131,40 @@ const ADD: &str = "INSERT OR IGNORE INTO quarter
                        (series, start, readings, good, suspect, bad, sum, min, max, last, last_at)
                    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
 
-fn add(statement: &mut CachedStatement<'_>, series: u32, bin: &Bin) -> rusqlite::Result<usize> {
+/// Quarters that one statement writes.
+const RUN: usize = 16;
+
+/// Writes so many, in the place of those that are there.
+static REPLACE_RUN: LazyLock<String> = LazyLock::new(|| {
+    let rows = vec!["(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"; RUN].join(", ");
+    format!(
+        "INSERT OR REPLACE INTO quarter (series, start, readings, good, suspect, bad, sum, min, max, last, last_at)
+         VALUES {rows}"
+    )
+});
+
+/// Sets the values of a row of quarters; `row` is its place in the statement.
+fn bind(statement: &mut CachedStatement<'_>, row: usize, series: u32, bin: &Bin) -> rusqlite::Result<()> {
     let good = bin.good > 0;
-    statement.execute(params![
-        series,
-        bin.start.as_millisecond(),
-        bin.readings,
-        bin.good,
-        bin.suspect,
-        bin.bad,
-        bin.sum,
-        good.then_some(bin.min),
-        good.then_some(bin.max),
-        good.then_some(bin.last),
-        good.then_some(bin.last_at.as_millisecond()),
-    ])
+    let columns: [&dyn ToSql; 11] = [
+        &series,
+        &bin.start.as_millisecond(),
+        &bin.readings,
+        &bin.good,
+        &bin.suspect,
+        &bin.bad,
+        &bin.sum,
+        &good.then_some(bin.min),
+        &good.then_some(bin.max),
+        &good.then_some(bin.last),
+        &good.then_some(bin.last_at.as_millisecond()),
+    ];
+    (1 + row * columns.len()..).zip(columns).try_for_each(|(at, it)| statement.raw_bind_parameter(at, it))
+}
+
+fn add(statement: &mut CachedStatement<'_>, series: u32, bin: &Bin) -> rusqlite::Result<usize> {
+    bind(statement, 0, series, bin)?;
+    statement.raw_execute()
 }
 
 impl Quarters {
@@ -170,11 +199,12 @@ impl Quarters {
         self.scan.is_none() && !self.stale && self.until.is_some_and(|until| until >= bound)
     }
 
-    /// Does one small step.
+    /// Does one step.
     pub(super) fn step(
         &mut self,
         connection: &mut Connection,
         bound: i64,
+        size: QuarterStep,
     ) -> rusqlite::Result<QuarterProgress> {
         let mut scan = match self.scan.take() {
             Some(scan) => scan,
@@ -184,11 +214,11 @@ impl Quarters {
             },
         };
         if !scan.read {
-            scan.read_on(connection)?;
+            scan.read_on(connection, size.read_max)?;
         }
         if scan.read {
             let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-            scan.write(&transaction)?;
+            scan.write(&transaction, size.write_max)?;
             let done = scan.bins.is_empty();
             if done && scan.only.is_none() {
                 set_counter(&transaction, UNTIL, scan.end)?;
@@ -256,14 +286,14 @@ impl QuarterScan {
         }
     }
 
-    /// Reads at most [`READ_MAX`] readings on. Where the last of them is not in the
+    /// Reads at most `read_max` readings on. Where the last of them is not in the
     /// quarter of the first, the scan ends before the quarter that is cut.
-    fn read_on(&mut self, connection: &Connection) -> rusqlite::Result<()> {
+    fn read_on(&mut self, connection: &Connection, read_max: i64) -> rusqlite::Result<()> {
         let mut select = connection.prepare_cached(
             "SELECT at, series, raw, value, flag, late FROM reading
              WHERE (at, series) > (?1, ?2) AND at < ?3 ORDER BY at, series LIMIT ?4",
         )?;
-        let mut rows = select.query(params![self.at, self.series, self.end, READ_MAX])?;
+        let mut rows = select.query(params![self.at, self.series, self.end, read_max])?;
         let mut count = 0;
         while let Some(row) = rows.next()? {
             count += 1;
@@ -279,7 +309,7 @@ impl QuarterScan {
                 bin.add(&point);
             }
         }
-        if count < READ_MAX {
+        if count < read_max {
             self.read = true;
             return Ok(());
         }
@@ -295,9 +325,9 @@ impl QuarterScan {
         Ok(())
     }
 
-    /// Writes at most [`WRITE_MAX`] quarters. Of stale ones the old row goes first: all of
+    /// Writes at most `write_max` quarters. Of stale ones the old row goes first: all of
     /// their readings may have gone.
-    fn write(&mut self, transaction: &Transaction<'_>) -> rusqlite::Result<()> {
+    fn write(&mut self, transaction: &Transaction<'_>, write_max: usize) -> rusqlite::Result<()> {
         let mut delete =
             transaction.prepare_cached("DELETE FROM quarter WHERE series = ?1 AND start = ?2")?;
         for series in self.only.iter().flatten().filter(|_| !self.begun) {
@@ -305,7 +335,16 @@ impl QuarterScan {
         }
         self.begun = true;
         let mut insert = transaction.prepare_cached(&ADD.replace("OR IGNORE", "OR REPLACE"))?;
-        for _ in 0..WRITE_MAX {
+        let mut insert_run = transaction.prepare_cached(&REPLACE_RUN)?;
+        let mut left = write_max;
+        while left >= RUN && self.bins.len() >= RUN {
+            for (row, ((series, _), bin)) in (0..RUN).zip(std::iter::from_fn(|| self.bins.pop_first())) {
+                bind(&mut insert_run, row, series, &bin)?;
+            }
+            insert_run.raw_execute()?;
+            left -= RUN;
+        }
+        for _ in 0..left {
             let Some(((series, _), bin)) = self.bins.pop_first() else { break };
             add(&mut insert, series, &bin)?;
         }

@@ -1,6 +1,11 @@
 //! Writing readings: the part that runs thousands of times a second.
 
-use rusqlite::{Transaction, params};
+#[cfg(test)]
+mod tests;
+
+use std::sync::LazyLock;
+
+use rusqlite::{ToSql, Transaction, params};
 
 use super::columns::{millis, time_from_number};
 use super::packing::Packing;
@@ -12,8 +17,15 @@ use super::thinning::Thinning;
 use super::{day_rows, query, reject_rows};
 use crate::garden::record::{Reading, Reflag, Reject};
 
+/// Readings that one statement adds where all of them are new.
+const RUN: usize = 64;
+
 /// Notes a reading of the running import.
 const NOTE_IMPORTED: &str = "INSERT INTO import_reading (import, at, series) VALUES (?1, ?2, ?3)";
+
+/// The same of all readings between two keys, each of which came with it.
+const NOTE_RUN: &str = "INSERT OR FAIL INTO import_reading (import, at, series)
+                        SELECT ?1, at, series FROM reading WHERE (at, series) >= (?2, ?3) AND (at, series) <= (?4, ?5)";
 
 /// Adds what is new, and counts what is not.
 ///
@@ -35,53 +47,109 @@ pub(super) fn add(
     )?;
     let mut queue = forwarding.is_some().then(|| ForwardQueue::statement(transaction)).transpose()?;
     let mut imported = import.map(|_| transaction.prepare_cached(NOTE_IMPORTED)).transpose()?;
-    for reading in readings {
-        let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
-        if let Some(there) = packing.raw_of(transaction, series, time)? {
-            if is_other(there, reading.raw) {
-                committed.conflicting += 1;
-                reject_conflict(transaction, reading, series, there, at)?;
-            } else {
-                committed.repeated += 1;
+    for run in readings.chunks(RUN) {
+        // Before these times readings may stand elsewhere than in the table.
+        let first = run.iter().map(|it| millis(it.at)).min().unwrap_or(i64::MIN);
+        let all_new = first > packing.until()
+            && thinned_until.is_none_or(|until| first >= until)
+            && add_run(transaction, run, map, import)?;
+        for reading in run {
+            let (time, series) = (millis(reading.at), series_of(map, reading.sensor));
+            if !all_new {
+                if let Some(there) = packing.raw_of(transaction, series, time)? {
+                    if is_other(there, reading.raw) {
+                        committed.conflicting += 1;
+                        reject_conflict(transaction, reading, series, there, at)?;
+                    } else {
+                        committed.repeated += 1;
+                    }
+                    continue;
+                }
+                if thinned_until.is_some_and(|until| time < until)
+                    && day_rows::holds(transaction, series, time)?
+                    && !is_there(transaction, time, series)?
+                {
+                    committed.summarised += 1;
+                    reject_summarised(transaction, reading, series, at)?;
+                    continue;
+                }
+                if insert.execute(columns_of(reading, time, series))? == 0 {
+                    if let Some(there) = other_raw(transaction, time, series, reading.raw)? {
+                        committed.conflicting += 1;
+                        reject_conflict(transaction, reading, series, there, at)?;
+                    } else {
+                        committed.repeated += 1;
+                    }
+                    continue;
+                }
+                if let Some(imported) = &mut imported {
+                    imported.execute(params![import, time, series])?;
+                }
             }
-            continue;
-        }
-        if thinned_until.is_some_and(|until| time < until)
-            && day_rows::holds(transaction, series, time)?
-            && !is_there(transaction, time, series)?
-        {
-            committed.summarised += 1;
-            reject_summarised(transaction, reading, series, at)?;
-            continue;
-        }
-        let added = insert.execute(params![
-            time,
-            series,
-            reading.raw,
-            reading.value,
-            reading.flag.number(),
-            reading.tests.0,
-            time_from_number(reading.time_from),
-            reading.late,
-        ])?;
-        if added == 1 {
             committed.stored += 1;
             quarters.touch(transaction, time, series)?;
             thinning.stored(time);
-            if let Some(imported) = &mut imported {
-                imported.execute(params![import, time, series])?;
-            }
             if let (Some(queue), Some(forwarding)) = (&mut queue, forwarding.as_deref_mut()) {
                 forwarding.push(queue, time, series)?;
             }
-        } else if let Some(there) = other_raw(transaction, time, series, reading.raw)? {
-            committed.conflicting += 1;
-            reject_conflict(transaction, reading, series, there, at)?;
-        } else {
-            committed.repeated += 1;
         }
     }
     Ok(())
+}
+
+/// What is written of a reading, in the order of the table.
+type ReadingColumns = (i64, u32, f64, Option<f64>, u8, u32, i64, bool);
+
+fn columns_of(reading: &Reading, time: i64, series: u32) -> ReadingColumns {
+    let Reading { raw, value, flag, tests, time_from, late, .. } = *reading;
+    (time, series, raw, value, flag.number(), tests.0, time_from_number(time_from), late)
+}
+
+/// Adds a whole run of readings by one statement, where none of them can be there: nothing
+/// stands between the first and the last key, and no two are the same. Returns whether it has.
+fn add_run(
+    transaction: &Transaction<'_>,
+    run: &[Reading],
+    map: &SeriesMap,
+    import: Option<i64>,
+) -> rusqlite::Result<bool> {
+    if run.len() < RUN {
+        return Ok(false);
+    }
+    let mut sorted: Vec<((i64, u32), &Reading)> =
+        run.iter().map(|it| ((millis(it.at), series_of(map, it.sensor)), it)).collect();
+    sorted.sort_by_key(|(key, _)| *key);
+    if sorted.windows(2).any(|two| two[0].0 == two[1].0) {
+        return Ok(false);
+    }
+    let ((from, first), (to, last)) = (sorted[0].0, sorted[RUN - 1].0);
+    let between =
+        "SELECT EXISTS (SELECT 1 FROM reading WHERE (at, series) >= (?1, ?2) AND (at, series) <= (?3, ?4))";
+    if query::one(transaction, between, params![from, first, to, last])? {
+        return Ok(false);
+    }
+    static INSERT: LazyLock<String> = LazyLock::new(|| {
+        // Where one fails, so does the whole transaction: no page is copied to take the others back.
+        let rows = vec!["(?, ?, ?, ?, ?, ?, ?, ?)"; RUN].join(", ");
+        format!(
+            "INSERT OR FAIL INTO reading (at, series, raw, value, flag, tests, time_from, late) VALUES {rows}"
+        )
+    });
+    let mut insert = transaction.prepare_cached(&INSERT)?;
+    let mut place = 0;
+    for ((time, series), reading) in sorted {
+        let (at, of, raw, value, flag, tests, time_from, late) = columns_of(reading, time, series);
+        let columns: [&dyn ToSql; 8] = [&at, &of, &raw, &value, &flag, &tests, &time_from, &late];
+        for column in columns {
+            place += 1;
+            insert.raw_bind_parameter(place, column)?;
+        }
+    }
+    insert.raw_execute()?;
+    if import.is_some() {
+        transaction.prepare_cached(NOTE_RUN)?.execute(params![import, from, first, to, last])?;
+    }
+    Ok(true)
 }
 
 /// Changes the flags of stored readings. One whose flag (not only its tests)

@@ -106,7 +106,7 @@ pub fn runs(
         return Runs::NoneWanted;
     }
     let (mut runs, mut left_l) = (Vec::new(), litres);
-    for (from, allowed_to) in stretches(hours, zone, now) {
+    for (from, allowed_to) in stretches(hours, zone, now, usize::MAX) {
         let holds_l = hours_between(from, allowed_to) * litres_per_hour;
         let (to, litres) = if holds_l < left_l {
             (allowed_to, holds_l)
@@ -130,12 +130,17 @@ pub fn next_stretch(
     zone: &TimeZone,
     now: Timestamp,
 ) -> Option<(Timestamp, Timestamp)> {
-    stretches(hours, zone, now).into_iter().next()
+    stretches(hours, zone, now, 1).into_iter().next()
 }
 
-/// The stretches of allowed time from `now` on, intervals that meet (at
+/// The first `most` stretches of allowed time from `now` on, intervals that meet (at
 /// midnight) in one.
-fn stretches(hours: AllowedHours<'_>, zone: &TimeZone, now: Timestamp) -> Vec<(Timestamp, Timestamp)> {
+fn stretches(
+    hours: AllowedHours<'_>,
+    zone: &TimeZone,
+    now: Timestamp,
+    most: usize,
+) -> Vec<(Timestamp, Timestamp)> {
     let mut stretches: Vec<(Timestamp, Timestamp)> = Vec::new();
     let today = zone.to_datetime(now).date();
     for day in 0..DAYS_AHEAD {
@@ -150,8 +155,10 @@ fn stretches(hours: AllowedHours<'_>, zone: &TimeZone, now: Timestamp) -> Vec<(T
             if from >= to {
                 continue;
             }
+            let count = stretches.len();
             match stretches.last_mut() {
                 Some(last) if last.1 >= from => last.1 = last.1.max(to),
+                _ if count == most => return stretches,
                 _ => stretches.push((from, to)),
             }
         }

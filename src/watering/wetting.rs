@@ -113,6 +113,9 @@ struct Differences {
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct WettingWatch {
     recent: VecDeque<TimedValue>,
+    /// The lowest of them; `None`: it is to be looked for.
+    #[serde(skip)]
+    lowest: Option<f32>,
     fast: Differences,
     slow: Differences,
     candidate: Option<Box<Candidate>>,
@@ -124,6 +127,7 @@ impl Default for WettingWatch {
     fn default() -> Self {
         Self {
             recent: VecDeque::new(),
+            lowest: None,
             fast: Differences::of(FAST),
             slow: Differences::of(SLOW),
             candidate: None,
@@ -141,14 +145,25 @@ impl WettingWatch {
             return None;
         }
         while self.recent.front().is_some_and(|first| seconds(first.at(), at) > KEPT_S) {
-            self.recent.pop_front();
+            let gone = self.recent.pop_front();
+            self.lowest = self.lowest.filter(|lowest| gone.is_some_and(|gone| gone.value() > *lowest));
         }
         self.drop_dip(value);
         push_tight(&mut self.recent, TimedValue::new(at, value));
+        let recent = &self.recent;
+        let lowest = self
+            .lowest
+            .unwrap_or_else(|| recent.iter().map(TimedValue::value).fold(value, f32::min))
+            .min(value);
+        self.lowest = Some(lowest);
 
         let believed = self.settle(at, value);
         for slow in [false, true] {
-            self.look_over(slow, at, value);
+            // No base is lower. Mostly nothing rises, and one difference an hour is enough.
+            let differences = if slow { &self.slow } else { &self.fast };
+            if f64::from(value - lowest) >= differences.span.least || !differences.remembers(at) {
+                self.look_over(slow, at, value);
+            }
         }
         believed
     }
@@ -168,17 +183,22 @@ impl WettingWatch {
         let least = self.fast.span.least as f32;
         if fell >= least && value - dip >= least && (value - before).abs() <= fell / 2.0 {
             self.recent.pop_back();
+            self.lowest = None;
         }
     }
 
     /// Looks for a rise over one of the spans, and remembers its difference.
     fn look_over(&mut self, slow: bool, at: Timestamp, value: f32) {
+        if self.candidate.is_some() {
+            // A rise of water would make the next one look usual, for as long as the
+            // difference holds a part of it.
+            return;
+        }
         let differences = if slow { &self.slow } else { &self.fast };
         let Some(mut before) = self.base(at, differences.span.over_s) else { return };
         let base_at = before.at;
-        if self.candidate.is_some() || self.quiet_until.is_some_and(|until| base_at < until) {
-            // A rise of water would make the next one look usual, for as long as the
-            // difference holds a part of it.
+        if self.quiet_until.is_some_and(|until| base_at < until) {
+            // As above, of one that was believed.
             return;
         }
         if f64::from(value - before.lowest()) < differences.span.least && differences.remembers(at) {
@@ -216,6 +236,7 @@ impl WettingWatch {
     pub fn take_back(&mut self, at: Timestamp) {
         if let Some(i) = self.recent.iter().rposition(|it| it.at() == at) {
             self.recent.remove(i);
+            self.lowest = None;
             if self.candidate.as_deref().is_some_and(|c| c.peak_at == at || c.found == at) {
                 self.candidate = None;
             }
@@ -309,22 +330,30 @@ impl WettingWatch {
     /// What the probe read a span before, where a reading is within an hour of it.
     fn base(&self, at: Timestamp, over_s: i64) -> Option<SpanBase> {
         let wanted_s = at.as_second() - over_s;
-        let first = |from_s: i64| self.recent.partition_point(|it| it.second() < from_s);
         let off = |it: &TimedValue| (it.second() - wanted_s).abs();
+        let first = self.recent.partition_point(|it| it.second() < wanted_s - BASE_S);
         // In order of time, the nearest is the last before or the first from there on.
-        let after = first(wanted_s);
-        let two = [after.checked_sub(1), Some(after)];
-        let two = two.into_iter().flatten().filter_map(|place| self.recent.get(place));
-        let nearest = two.min_by_key(|it| off(it)).filter(|it| off(it) <= HOUR_S)?;
-        let mut base = SpanBase { at: nearest.at(), hour: [nearest.value(); BASE_READINGS], count: 0 };
-        let near = self.recent.range(first(wanted_s - BASE_S)..).take_while(|it| off(it) <= BASE_S);
-        for (kept, it) in base.hour.iter_mut().zip(near) {
-            *kept = it.value();
-            base.count += 1;
+        let mut nearest = first.checked_sub(1).and_then(|place| self.recent.get(place));
+        let (mut hour, mut count) = ([0.0; BASE_READINGS], 0);
+        for it in self.recent.range(first..) {
+            let (before, near) = (it.second() < wanted_s, off(it) <= BASE_S);
+            if before || nearest.is_none_or(|other| off(it) < off(other)) {
+                nearest = Some(it);
+            }
+            if near && count < BASE_READINGS {
+                hour[count] = it.value();
+                count += 1;
+            }
+            if !near {
+                break;
+            }
         }
-        // Without any, the nearest stands for the hour.
-        base.count = base.count.max(1);
-        Some(base)
+        let nearest = nearest.filter(|it| off(it) <= HOUR_S)?;
+        if count == 0 {
+            // The nearest stands for the hour.
+            (hour[0], count) = (nearest.value(), 1);
+        }
+        Some(SpanBase { at: nearest.at(), hour, count })
     }
 
     /// The last reading that was still near the base before the rise.
@@ -401,12 +430,18 @@ impl Differences {
         if !self.history.is_empty() {
             // Hours that were missed hold what was there 14 days before.
             for missed in (self.last_hour + 1).max(hour - HISTORY_HOURS as i64 + 1)..hour {
-                self.history.set(index(missed), f32::NAN);
+                self.set(missed, f32::NAN);
             }
         }
-        self.history.set(index(hour), difference);
+        self.set(hour, difference);
         self.last_hour = hour;
-        self.known_hours = self.history.known().count();
+    }
+
+    fn set(&mut self, hour: i64, difference: f32) {
+        let was_known = !self.history.get(index(hour)).is_nan();
+        self.history.set(index(hour), difference);
+        self.known_hours += usize::from(!difference.is_nan());
+        self.known_hours = self.known_hours.saturating_sub(usize::from(was_known));
     }
 
     /// Four robust standard deviations of what is known. It is seldom asked for.

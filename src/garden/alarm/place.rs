@@ -23,6 +23,22 @@ pub(crate) enum AlarmPlace {
 static SYSTEM_ID: LazyLock<Id> = LazyLock::new(|| Id::new(SYSTEM_PLACE));
 
 impl AlarmPlace {
+    /// Of how many kinds places are.
+    pub(crate) const LISTS: usize = 6;
+
+    /// Its list, in the order in which they are gone through, and its number there.
+    pub(crate) fn list_and_number(self) -> (usize, usize) {
+        let (list, number) = match self {
+            Self::Bed(number) => (0, number),
+            Self::Tank(number) => (1, number),
+            Self::Sensor(number) => (2, number),
+            Self::Gateway(number) => (3, number),
+            Self::Job(number) => (4, number),
+            Self::System => (5, 0),
+        };
+        (list, usize::from(number))
+    }
+
     /// The whole site: it has the place of its own way to the broker.
     pub(crate) fn of_site(garden: &Garden) -> Self {
         Self::Gateway(u16::try_from(garden.gateways.len()).unwrap_or(u16::MAX))

@@ -102,6 +102,11 @@ impl AlarmSlot {
         Self { subject, state: None }
     }
 
+    /// Whether it is as if it had never stood.
+    pub(crate) fn never_stood(&self) -> bool {
+        self.state.is_none()
+    }
+
     fn state(&self) -> &SlotState {
         const NORMAL: &SlotState = &SlotState::NORMAL;
         self.state.as_deref().unwrap_or(NORMAL)
@@ -266,6 +271,12 @@ impl AlarmSlot {
         delays: Delays,
         severity: u16,
     ) -> Option<Telling> {
+        // What has never stood is moved by a breach, or by what hides it, alone.
+        if self.never_stood()
+            && matches!(input, Input::Clear | Input::Deadband | Input::Unknown | Input::Time)
+        {
+            return None;
+        }
         let before = self.life();
         let held = before.holds();
         let mut rule = garden.rules[self.subject.kind];

@@ -1,5 +1,7 @@
 //! Every alarm that a site can have, in one list.
 
+use std::sync::OnceLock;
+
 use crate::alarms::{AlarmKey, Kind, Life, PlaceKind};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
 use crate::garden::alarm::slot::AlarmSlot;
@@ -8,7 +10,40 @@ use crate::model::Place;
 
 /// The alarms of a site, place by place.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub(crate) struct AlarmSlots(Vec<AlarmSlot>);
+pub(crate) struct AlarmSlots {
+    slots: Vec<AlarmSlot>,
+    /// Where each place's begin, found when one is first asked for: each reading asks for some
+    /// ten of them.
+    #[serde(skip)]
+    starts: OnceLock<PlaceStarts>,
+}
+
+/// The first alarm of each place, by its list and number there.
+#[derive(Clone, Debug, Default)]
+struct PlaceStarts([Vec<u32>; AlarmPlace::LISTS]);
+
+impl PlaceStarts {
+    /// Stands for a place without alarms.
+    const NONE: u32 = u32::MAX;
+
+    fn of(slots: &[AlarmSlot]) -> Self {
+        let mut starts = Self::default();
+        for (at, slot) in (0u32..).zip(slots) {
+            let (list, number) = slot.subject.place.list_and_number();
+            let list = &mut starts.0[list];
+            if list.len() <= number {
+                list.resize(number + 1, Self::NONE);
+            }
+            list[number] = list[number].min(at);
+        }
+        starts
+    }
+
+    fn get(&self, place: AlarmPlace) -> Option<usize> {
+        let (list, number) = place.list_and_number();
+        self.0[list].get(number).filter(|at| **at != Self::NONE).map(|at| *at as usize)
+    }
+}
 
 impl AlarmSlots {
     /// Those that a garden's places can have. The system's are given by
@@ -62,37 +97,38 @@ impl AlarmSlots {
         for (index, _) in (0u16..).zip(&garden.jobs).filter(|(_, job)| job.tell) {
             Kind::at(|it| it == PlaceKind::JobToTell).for_each(|kind| add(AlarmPlace::Job(index), kind));
         }
-        Self(slots)
+        Self { slots, starts: OnceLock::new() }
     }
 
     /// Adds a system alarm of this kind, where there is none yet.
     pub(crate) fn carry(&mut self, kind: Kind) {
         let subject = AlarmPlace::System.alarm(kind);
         if self.get(subject).is_none() {
-            self.0.push(AlarmSlot::new(subject));
+            self.slots.push(AlarmSlot::new(subject));
+            self.starts = OnceLock::new();
         }
     }
 
     /// The kinds of the alarms about the program itself that it has.
     pub(crate) fn of_program(&self) -> Vec<Kind> {
-        let own = self.0.iter().filter(|slot| slot.subject.place == AlarmPlace::System);
+        let own = self.slots.iter().filter(|slot| slot.subject.place == AlarmPlace::System);
         own.map(|slot| slot.subject.kind).collect()
     }
 
     fn position(&self, subject: AlarmSubject) -> Option<usize> {
-        let first = self.0.partition_point(|slot| slot.subject.place < subject.place);
-        let here = self.0[first..].iter().take_while(|slot| slot.subject.place == subject.place);
+        let first = self.starts.get_or_init(|| PlaceStarts::of(&self.slots)).get(subject.place)?;
+        let here = self.slots[first..].iter().take_while(|slot| slot.subject.place == subject.place);
         here.zip(first..).find(|(slot, _)| slot.subject.kind == subject.kind).map(|(_, at)| at)
     }
 
     /// An alarm, if its place can have it.
     pub(crate) fn get(&self, subject: AlarmSubject) -> Option<&AlarmSlot> {
-        self.position(subject).map(|at| &self.0[at])
+        self.position(subject).map(|at| &self.slots[at])
     }
 
     /// An alarm, if its place can have it, to be changed.
     pub(crate) fn get_mut(&mut self, subject: AlarmSubject) -> Option<&mut AlarmSlot> {
-        self.position(subject).map(|at| &mut self.0[at])
+        self.position(subject).map(|at| &mut self.slots[at])
     }
 
     /// The life of an alarm; of one that its place cannot have, normal.
@@ -102,23 +138,23 @@ impl AlarmSlots {
 
     /// The alarm of a key, if the garden can have it.
     pub(crate) fn of_key(&self, garden: &Garden, key: &AlarmKey) -> Option<&AlarmSlot> {
-        let mut last_first = self.0.iter().rev();
+        let mut last_first = self.slots.iter().rev();
         last_first.find(|slot| slot.subject.kind == key.kind && *slot.subject.place.id(garden) == key.place)
     }
 
     /// All of them, in order.
     pub(crate) fn iter(&self) -> impl Iterator<Item = &AlarmSlot> {
-        self.0.iter()
+        self.slots.iter()
     }
 
     /// All of them, in order, for themselves.
     pub(crate) fn into_slots(self) -> Vec<AlarmSlot> {
-        self.0
+        self.slots
     }
 
     /// All of them, in order, to be changed.
     pub(crate) fn iter_mut(&mut self) -> impl Iterator<Item = &mut AlarmSlot> {
-        self.0.iter_mut()
+        self.slots.iter_mut()
     }
 }
 

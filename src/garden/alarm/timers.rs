@@ -24,17 +24,16 @@ impl SiteState {
         self.timers_at = Some(now);
         self.judge_jobs(now, batch);
         let Self { garden, log, alarms, .. } = self;
-        let today = garden.site.time_zone.to_datetime(now).date();
-        let quiet: Vec<Kind> = garden
-            .site
-            .holidays
-            .iter()
-            .filter(|h| h.from <= today && today <= h.to)
-            .flat_map(|h| h.quiet.iter().copied())
-            .collect();
+        let quiet = quiet_in_holidays(garden, now);
+        let any_quiet = !quiet.is_empty()
+            || garden.beds.iter().any(|bed| bed.fallow)
+            || garden.tanks.iter().any(|tank| being_cleaned(log, &tank.id, now));
         for slot in alarms.iter_mut() {
-            let suppress =
-                quiet.contains(&slot.subject.kind) || is_quiet_by_plan(garden, log, slot.subject, now);
+            let suppress = any_quiet
+                && (quiet.contains(&slot.subject.kind) || is_quiet_by_plan(garden, log, slot.subject, now));
+            if !suppress && slot.never_stood() {
+                continue;
+            }
             let input = match (suppress, slot.life().state()) {
                 (true, state) if !state.is_hidden() => Input::Suppress,
                 (false, State::Suppressed) => Input::Release,
@@ -48,6 +47,17 @@ impl SiteState {
             });
         }
     }
+}
+
+/// The kinds that are kept quiet by a holiday of the day.
+fn quiet_in_holidays(garden: &Garden, now: Timestamp) -> Vec<Kind> {
+    let holidays = &garden.site.holidays;
+    if holidays.is_empty() {
+        return Vec::new();
+    }
+    let today = garden.site.time_zone.to_datetime(now).date();
+    let now = holidays.iter().filter(|h| h.from <= today && today <= h.to);
+    now.flat_map(|h| h.quiet.iter().copied()).collect()
 }
 
 /// Whether the plan or the log keeps an alarm quiet: a fallow bed wants no water,

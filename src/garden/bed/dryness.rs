@@ -32,8 +32,14 @@ const DROP_FIRST_HERE: &str = "Water isn't soaking in here: make the water-drop 
 /// available water is used. Common practice gives no number; this is ours.
 pub(crate) const MOIST_PART: f64 = 0.5;
 impl SiteState {
-    /// Judges the water of a bed after a good reading of one of its probes.
-    pub(crate) fn judge_bed_water(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+    /// Judges the water of a bed after a good reading of one of its probes. Returns the mean
+    /// water content of its root zone, and whether each probe had its say.
+    pub(crate) fn judge_bed_water(
+        &mut self,
+        index: u16,
+        at: Timestamp,
+        batch: &mut Batch,
+    ) -> Option<(f64, bool)> {
         let water = self.bed_water(index, at);
         let place = AlarmPlace::Bed(index);
         let deadband = self.garden.rules[Kind::DryBed].delays.deadband;
@@ -98,6 +104,7 @@ impl SiteState {
         self.judge(place.alarm(Kind::WateringHours), at, Input::Clear, batch, |site, _| {
             site.forbidden_watering_over(index)
         });
+        water.map(|water| (water.water_content, water.whole))
     }
 
     /// When a bed may be watered, in words that are kept.

@@ -74,8 +74,7 @@ impl SiteState {
     /// The day of the season by which a bed's roots are still growing; `None` where they
     /// are full-grown, are a tree's, or nothing says when the crop was planted.
     fn roots_grow(&self, bed: u16, date: Date) -> Option<SeasonDay> {
-        let plan = self.garden.bed(bed);
-        if plan.planted.is_none() && self.log.of(&plan.id).is_empty() {
+        if !self.may_grow(bed) {
             return None;
         }
         let planting = self.planting(bed, date);
@@ -84,6 +83,12 @@ impl SiteState {
         }
         let day = planting.season_day(date).ok()?;
         matches!(day.stage, Stage::Initial | Stage::Development).then_some(day)
+    }
+
+    /// Whether anything can say when a bed was planted.
+    fn may_grow(&self, bed: u16) -> bool {
+        let plan = self.garden.bed(bed);
+        plan.planted.is_some() || !self.log.of(&plan.id).is_empty()
     }
 
     /// Whether a bed is known to hold seedlings on a local date.
@@ -107,8 +112,12 @@ impl SiteState {
 
     /// A bed's root zone at a moment, with the depletion fraction of the table or the file.
     pub(crate) fn root_zone_at(&self, bed: u16, at: Timestamp) -> RootZone {
+        let zone = self.garden.bed(bed).root_zone();
+        if !self.may_grow(bed) {
+            return zone;
+        }
         let date = self.garden.site.time_zone.to_datetime(at).date();
-        RootZone { root_depth_m: self.root_depth_on(bed, date), ..self.garden.bed(bed).root_zone() }
+        RootZone { root_depth_m: self.root_depth_on(bed, date), ..zone }
     }
 
     /// What people must know of young roots, in a sentence: that the top probe stands

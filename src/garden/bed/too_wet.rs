@@ -97,13 +97,14 @@ impl SiteState {
             .any(|c| c < THAW_C)
     }
 
-    /// Judges both rules after a good reading of one of the bed's probes.
+    /// Judges both rules after a good reading of one of the bed's probes. `content`: what
+    /// [`SiteState::judge_bed_water`] returned.
     pub(crate) fn judge_wetness(
         &mut self,
         index: u16,
         probe: u16,
-        at: Timestamp,
-        value: f64,
+        (at, value): (Timestamp, f64),
+        content: Option<(f64, bool)>,
         batch: &mut Batch,
     ) {
         let top = self.beds[usize::from(index)]
@@ -120,7 +121,7 @@ impl SiteState {
             wetness.ebb.push(at, value);
             self.judge_soil_left_on(index, probe, at, value, batch);
         }
-        self.judge_waterlogged(index, at, batch);
+        self.judge_waterlogged(index, at, content, batch);
     }
 
     fn judge_soil_left_on(&mut self, index: u16, probe: u16, at: Timestamp, value: f64, batch: &mut Batch) {
@@ -359,11 +360,16 @@ impl SiteState {
         self.judge_slot((delays, severity), subject, at, input, batch, words);
     }
 
-    fn judge_waterlogged(&mut self, index: u16, at: Timestamp, batch: &mut Batch) {
+    fn judge_waterlogged(
+        &mut self,
+        index: u16,
+        at: Timestamp,
+        water: Option<(f64, bool)>,
+        batch: &mut Batch,
+    ) {
         let delays = self.garden.rules[Kind::Waterlogged].delays;
         let pores = pores(self.garden.bed(index));
         let limit = pores.waterlogged_limit();
-        let water = self.bed_content(index, at);
         let wet = water.is_some_and(|(content, _)| content > limit);
         let rain_mm = if wet { self.known_rain_mm(add_seconds(at, -6 * HOUR_S), at) } else { None };
         let runs = self.is_active(AlarmPlace::Bed(index), Kind::WaterLeftOn);

@@ -62,6 +62,9 @@ impl SiteState {
 
     /// Judges the jobs of which somebody wants to be told.
     pub(crate) fn judge_jobs(&mut self, now: Timestamp, batch: &mut Batch) {
+        if !self.garden.jobs.iter().any(|job| job.tell) {
+            return;
+        }
         let local = self.garden.site.time_zone.to_datetime(now);
         let first_hour = self.garden.site.working_hours.intervals().first().map(|(from, _)| *from);
         let is_morning = minute_of_day(local) >= first_hour.unwrap_or(MORNING_MIN);

@@ -5,6 +5,7 @@
 
 use jiff::Timestamp;
 
+use crate::garden::plan::Sensor;
 use crate::garden::site::SiteState;
 use crate::model::Place;
 use crate::quality::{Flag, Flat, Judged, LIKE_STEPS, LONGEST_STILL_S, Limits, Test};
@@ -32,9 +33,7 @@ const LIKE_DEPTH_PART: f64 = 0.25;
 
 impl SiteState {
     /// Flags a sensor's next value, which is later than all before it.
-    pub(crate) fn flag(&mut self, index: u16, at: Timestamp, value: Option<f64>) -> Judged {
-        let garden = std::sync::Arc::clone(&self.garden);
-        let plan = garden.sensor(index);
+    pub(crate) fn flag(&mut self, plan: &Sensor, index: u16, at: Timestamp, value: Option<f64>) -> Judged {
         let limits = Limits { flat: self.flat_now(index, at), ..*plan.quality };
         let state = &mut self.sensors[usize::from(index)];
         let judged = state.watch.judge(&limits, at, value);

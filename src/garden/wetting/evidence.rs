@@ -84,7 +84,9 @@ impl SiteState {
 
     /// Whether the bed's soil may be frozen, so that its probes read too dry.
     pub(crate) fn may_be_frozen(&self, bed: u16, at: Timestamp) -> bool {
-        self.coldest(bed, add_seconds(at, -DAY_S), at).is_some_and(Coldest::may_be_frozen)
+        let from = add_seconds(at, -DAY_S);
+        Coldest::of_soil(&self.garden, bed, |sensor| self.history(sensor).extremes()?.least(from, at))
+            .is_some_and(Coldest::may_be_frozen)
     }
 
     /// Hand watering of the bed that was written down about then.

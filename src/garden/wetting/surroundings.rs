@@ -48,17 +48,15 @@ pub(crate) enum Coldest {
 impl Coldest {
     /// From each sensor's least value of the day, by its number.
     pub(crate) fn of(garden: &Garden, bed: u16, least: impl Fn(u16) -> Option<f64>) -> Option<Self> {
-        let coldest = |measures: Quantity, place: Place| {
-            let of_kind = (0u16..).zip(&garden.sensors).filter(|(_, s)| s.measures == measures);
-            of_kind
-                .filter(|(_, s)| place == Place::Site || s.place == place)
-                .filter_map(|(i, _)| least(i))
-                .reduce(f64::min)
-        };
-        coldest(Quantity::SoilTemperature, Place::Bed(bed))
-            .or_else(|| coldest(Quantity::SoilTemperature, Place::Site))
+        Self::of_soil(garden, bed, &least)
+            .or_else(|| coldest(garden, Quantity::AirTemperature, Place::Site, &least).map(Self::Air))
+    }
+
+    /// The same of soil alone.
+    pub(crate) fn of_soil(garden: &Garden, bed: u16, least: impl Fn(u16) -> Option<f64>) -> Option<Self> {
+        coldest(garden, Quantity::SoilTemperature, Place::Bed(bed), &least)
+            .or_else(|| coldest(garden, Quantity::SoilTemperature, Place::Site, &least))
             .map(Self::Soil)
-            .or_else(|| coldest(Quantity::AirTemperature, Place::Site).map(Self::Air))
     }
 
     /// Whether soil may be frozen now, so that its probes read too dry.
@@ -73,6 +71,20 @@ impl Coldest {
             Self::Air(c) => c < FROST_AIR_C,
         }
     }
+}
+
+/// The least of the sensors of a quantity at a place; of the site, of all.
+fn coldest(
+    garden: &Garden,
+    measures: Quantity,
+    place: Place,
+    least: impl Fn(u16) -> Option<f64>,
+) -> Option<f64> {
+    let of_kind = (0u16..).zip(&garden.sensors).filter(|(_, s)| s.measures == measures);
+    of_kind
+        .filter(|(_, s)| place == Place::Site || s.place == place)
+        .filter_map(|(i, _)| least(i))
+        .reduce(f64::min)
 }
 
 /// The highest relative humidity within two hours after a wetting's onset, %.
