@@ -81,7 +81,7 @@ pub fn append(lines: &mut Vec<u8>, line: &ReadingLine<'_>) -> Result<(), LineErr
 
 /// A tag's value without what would break the line: a control character or a
 /// backslash becomes `_`, and an empty one becomes `none`.
-fn tag(text: &str) -> std::borrow::Cow<'_, str> {
+pub(super) fn tag(text: &str) -> std::borrow::Cow<'_, str> {
     let bad = |c: char| c.is_control() || c == '\\';
     if text.is_empty() {
         "none".into()

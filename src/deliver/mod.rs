@@ -1,5 +1,5 @@
 //! What goes out: alarms over MQTT, messages to people, readings to time-series
-//! servers.
+//! servers, and back from them.
 
 mod alarm_topics;
 pub mod channel;
@@ -13,5 +13,6 @@ pub mod message_file;
 mod message_json;
 pub mod mqtt;
 pub mod mqtt_now;
+pub mod read_back;
 pub mod webhook;
 pub mod worker;

@@ -154,11 +154,13 @@ impl SensorRecord {
 }
 
 /// A reading's row. Its raw number is as it came. Its time is RFC 3339 in UTC, with milliseconds only where there are
-/// some; its flag is the number of the QARTOD scheme.
+/// some; its flag is the number of the QARTOD scheme. Of one from elsewhere it is not known
+/// whether it came late, and whose clock its time is of.
 pub fn reading_row(row: &StoredReading<'_>) -> [String; 11] {
-    let time_from = match row.time_from {
-        TimeFrom::Device => "device",
-        TimeFrom::Arrival => "arrival",
+    let (late, time_from) = match (row.elsewhere, row.late, row.time_from) {
+        (true, ..) => ("", ""),
+        (false, late, TimeFrom::Device) => (yes_or_no(late), "device"),
+        (false, late, TimeFrom::Arrival) => (yes_or_no(late), "arrival"),
     };
     [
         row.at.to_string(),
@@ -170,7 +172,11 @@ pub fn reading_row(row: &StoredReading<'_>) -> [String; 11] {
         row.raw.to_string(),
         row.value.map(written).unwrap_or_default(),
         row.flag.number().to_string(),
-        if row.late { "yes" } else { "no" }.to_owned(),
+        late.to_owned(),
         time_from.to_owned(),
     ]
+}
+
+fn yes_or_no(it: bool) -> &'static str {
+    if it { "yes" } else { "no" }
 }

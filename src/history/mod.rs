@@ -4,12 +4,14 @@
 //! Pure: bins are filled with readings in any order and can be put together.
 
 mod edges;
+mod older;
 mod quarter;
 mod root_zone;
 
 use jiff::Timestamp;
 
 pub use edges::bin_of;
+pub use older::{OlderReadings, bins_of_points};
 pub use quarter::{Edges, QUARTER_MS, quarter_of};
 pub use root_zone::{ProbeBins, RootZoneBin, root_zone_bins};
 

@@ -16,7 +16,7 @@ use super::forms::{FormFields, TakenForms};
 use super::garden_lines::GardenLines;
 use super::layout::PageFrame;
 use super::limits::AttemptLimit;
-use super::month::{MonthCache, TermCache};
+use super::month::{MonthCache, MonthSources, TermCache};
 use super::place::WettingCache;
 use super::problem::Problem;
 use super::sensor_days::SensorDayCache;
@@ -71,6 +71,7 @@ pub(super) struct PageContext<V> {
     pub(super) wrong_links: AttemptLimit<()>,
     pub(super) months: MonthCache,
     pub(super) terms: TermCache,
+    pub(super) month_sources: MonthSources,
     pub(super) wettings: WettingCache,
     pub(super) days: SensorDayCache,
     pub(super) garden_lines: GardenLines,
@@ -94,6 +95,7 @@ impl<V: PageSource> PageContext<V> {
             wrong_links: AttemptLimit::new(WRONG_LINKS_MAX, WRONG_LINKS_MAX),
             months: MonthCache::default(),
             terms: TermCache::default(),
+            month_sources: MonthSources::default(),
             wettings: WettingCache::default(),
             days: SensorDayCache::default(),
             garden_lines: GardenLines::default(),

@@ -23,6 +23,7 @@ mod context;
 pub(crate) mod contrast;
 mod drawing;
 pub mod figures;
+mod filled;
 mod forms;
 mod garden_lines;
 mod gardens;
@@ -38,6 +39,7 @@ mod markup;
 mod metrics;
 pub mod month;
 mod more;
+mod older;
 mod place;
 mod places;
 mod problem;
@@ -70,6 +72,7 @@ use figures::SiteFigures;
 
 pub use connections::CONNECTIONS_MAX;
 pub use context::{LISTENERS_MAX, PageSetup};
+pub use older::OlderRecord;
 pub use record::RecordReader;
 pub use serve::serve;
 

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::Unavailable;
+use super::older::OlderRecord;
 use crate::garden::log::LogEntry;
 use crate::garden::plan::Garden;
 use crate::history::{Bin, BinWidth, Point};
@@ -17,11 +18,29 @@ use crate::store::{AlarmRow, LogRow, Reader, StoreError};
 pub struct RecordReader {
     reader: Reader,
     gardens: Arc<[Arc<Garden>]>,
+    older: Option<Arc<OlderRecord>>,
 }
 
 impl RecordReader {
     pub fn new(reader: Reader, gardens: Arc<[Arc<Garden>]>) -> Self {
-        Self { reader, gardens }
+        Self { reader, gardens, older: None }
+    }
+
+    /// The same, with where readings are asked for that the store has put into their days'
+    /// figures.
+    #[must_use]
+    pub fn with_older(self, older: Option<OlderRecord>) -> Self {
+        Self { older: older.map(Arc::new), ..self }
+    }
+
+    /// Where older readings are asked for.
+    pub(super) fn older(&self) -> Option<&OlderRecord> {
+        self.older.as_deref()
+    }
+
+    /// The same gardens by another reader.
+    pub(super) fn by(&self, reader: Reader) -> Self {
+        Self { reader, ..self.clone() }
     }
 
     /// The store itself, for what waits anyway.

@@ -12,6 +12,7 @@ use super::channels::{ChannelNames, ChannelSettings, channels};
 use super::document::Want;
 use super::forward::{Forward, forwards};
 use super::identity::{ClientIdentity, client_identity};
+use super::older_readings::{OlderReadingsServer, older_readings};
 use super::page::{Page, page};
 use super::secret::{Secret, secret};
 use super::table::SettingsTable;
@@ -125,6 +126,8 @@ pub(super) struct Daemon {
     pub(super) store: Option<StoreSettings>,
     pub(super) page: Option<Page>,
     pub(super) forward: Vec<Forward>,
+    #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+    pub(super) older_readings: Option<Option<OlderReadingsServer>>,
     pub(super) answers: Option<Answers>,
     /// Those without fault.
     pub(super) channels: ChannelSettings,
@@ -155,6 +158,7 @@ pub(super) fn read(root: SettingsTable<'_>, folder: &Path) -> Daemon {
         watch: watching(root.section("watch")),
         gardens: root.section("gardens").and_then(gardens).unwrap_or_else(|| GARDENS_FOLDER.to_owned()),
         forward: forwards(root.sections("forward", "name"), folder),
+        older_readings: older_readings(root.section("older_readings"), folder),
         channels,
         names,
         telling: telling(root.section("telling")),

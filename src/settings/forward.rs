@@ -102,7 +102,7 @@ fn forward_url(item: &SettingsItem<'_>) -> Option<Url> {
     if fits { Some(url) } else { refuse(shown(text), FORWARD_URL) }
 }
 
-fn forward_auth(table: &SettingsTable<'_>, folder: &Path) -> Option<ForwardAuth> {
+pub(super) fn forward_auth(table: &SettingsTable<'_>, folder: &Path) -> Option<ForwardAuth> {
     let before = table.faults();
     let token = secret(table, "token", "token_file", folder);
     let username = username(table);

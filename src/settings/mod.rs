@@ -28,6 +28,7 @@ mod identity;
 mod job;
 mod keys;
 mod mail;
+mod older_readings;
 mod page;
 mod payload;
 mod plan_lines;
@@ -65,6 +66,7 @@ pub use forward::{Forward, ForwardAuth};
 pub use identity::ClientIdentity;
 pub use keys::{KeyFile, KeyRow, KeyTable, key_reference};
 pub use mail::{Login, Mail, MailSecurity, Sender};
+pub use older_readings::OlderReadingsServer;
 pub use page::{Page, PageUser};
 pub use plan_lines::{GardenFile, PlanNumbers, PlanPlace, PlanRefused, plan_metres, plan_value};
 pub use secret::Secret;
@@ -93,6 +95,8 @@ pub struct Settings {
     /// Their files, in the same order; none where they were read from texts.
     pub garden_files: Vec<GardenFile>,
     pub forward: Vec<Forward>,
+    /// Where readings are asked for that the store has put into daily figures.
+    pub older_readings: Option<OlderReadingsServer>,
     pub answers: Answers,
     pub channels: ChannelSettings,
     pub telling: TellingSettings,
@@ -350,6 +354,7 @@ impl SettingsReader {
                 gardens: self.gardens,
                 garden_files: self.garden_files,
                 forward: d.forward,
+                older_readings: d.older_readings?,
                 answers: d.answers?,
                 channels: d.channels,
                 telling: d.telling?,

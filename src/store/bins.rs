@@ -55,6 +55,9 @@ impl Reader {
         step: BinWidth,
         zone: &TimeZone,
     ) -> Result<Vec<Vec<Bin>>, StoreError> {
+        if let Some(bins) = self.filled_bins(site, sensors, (from, to), step, zone)? {
+            return Ok(bins);
+        }
         let (start, end) = bin_of(to, step, zone);
         let read_to = if start < to { end } else { to };
         let mut span = BinSpan {
@@ -214,6 +217,9 @@ impl Reader {
         to: Timestamp,
         limit: usize,
     ) -> Result<Vec<Vec<Point>>, StoreError> {
+        if let Some(lists) = self.filled_points(site, sensors, (from, to), limit)? {
+            return Ok(lists);
+        }
         let mut lists: Vec<Vec<Point>> = sensors.iter().map(|_| Vec::new()).collect();
         self.with("readings", |connection| {
             let _reading = connection.unchecked_transaction()?;

@@ -138,7 +138,8 @@ impl Reader {
     ///
     /// When the file cannot be read.
     pub fn single_readings_from(&self, site: &str) -> Result<Option<Timestamp>, StoreError> {
-        Ok(self.thinned_sites()?.into_iter().find(|it| it.site == site).map(|it| it.from))
+        let single = self.thinned_sites()?.into_iter().find(|it| it.site == site).map(|it| it.from);
+        Ok(single.map(|single| self.filled_from(site, single)))
     }
 
     /// The sites of which single readings have been put into days' figures.

@@ -15,6 +15,7 @@ use super::columns::{Moment, meaning, millis, time, timestamp};
 use super::counters::counter;
 use super::error::StoreError;
 use super::merged::{self, RowSpan};
+use super::older_fill::OlderFill;
 use super::query::{self, proceed_if, read_error, understood};
 use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED};
 use super::records::{
@@ -39,11 +40,13 @@ const IDLE_MAX: usize = 4;
 /// waiting is allowed.
 #[derive(Clone, Debug)]
 pub struct Reader {
-    shared: Arc<ReaderPool>,
+    pub(super) shared: Arc<ReaderPool>,
+    /// Readings from elsewhere that are given as well.
+    pub(super) older: Option<Arc<OlderFill>>,
 }
 
 #[derive(Debug)]
-struct ReaderPool {
+pub(super) struct ReaderPool {
     path: PathBuf,
     idle: Mutex<Vec<Connection>>,
 }
@@ -79,8 +82,10 @@ impl Reader {
     /// When it is missing, cannot be read, is not ours, or has another layout
     /// version than this program reads.
     pub fn open(path: &Path) -> Result<Self, StoreError> {
-        let reader =
-            Self { shared: Arc::new(ReaderPool { path: path.to_owned(), idle: Mutex::new(Vec::new()) }) };
+        let reader = Self {
+            shared: Arc::new(ReaderPool { path: path.to_owned(), idle: Mutex::new(Vec::new()) }),
+            older: None,
+        };
         let connection = reader.connect()?;
         reader.give_back(connection);
         Ok(reader)
@@ -167,13 +172,14 @@ impl Reader {
         if wanted.is_empty() {
             return Ok(());
         }
+        if self.older.is_some() {
+            return self.filled_readings(filter, &wanted, each);
+        }
         let (from, to) = (filter.from.map_or(i64::MIN, millis), filter.to.map_or(i64::MAX, millis));
         let numbers: BTreeSet<u32> = wanted.keys().copied().collect();
         self.each_row(RowSpan { series: Some(&numbers), ..RowSpan::all(from, to) }, |series, row| {
             let Some(series) = wanted.get(&series) else { return Ok(ControlFlow::Continue(())) };
-            let Reading { sensor: _, at, raw, value, flag, tests, time_from, late } =
-                row.reading(SensorIx(0))?;
-            Ok(each(StoredReading { series, at, raw, value, flag, tests, time_from, late }))
+            Ok(each(StoredReading::of(series, row.reading(SensorIx(0))?)))
         })
     }
 

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use super::series::Series;
 use crate::alarms::{AlarmRecord, State};
-use crate::garden::record::Batch;
+use crate::garden::record::{Batch, Reading};
 use crate::history::Point;
 use crate::model::TimeFrom;
 use crate::model::{Id, names};
@@ -209,6 +209,15 @@ pub struct StoredReading<'a> {
     pub tests: Tests,
     pub time_from: TimeFrom,
     pub late: bool,
+    /// Whether it is not of this store, so that `tests`, `time_from` and `late` are not known.
+    pub elsewhere: bool,
+}
+
+impl<'a> StoredReading<'a> {
+    pub(super) fn of(series: &'a Series, reading: Reading) -> Self {
+        let Reading { sensor: _, at, raw, value, flag, tests, time_from, late } = reading;
+        Self { series, at, raw, value, flag, tests, time_from, late, elsewhere: false }
+    }
 }
 
 impl StoredReading<'_> {

@@ -265,6 +265,13 @@ pub(crate) fn only_daily(from: Timestamp, zone: &TimeZone) -> String {
     format!("Only daily figures are kept from before {date}.")
 }
 
+/// Said where readings that the own store has only figures of come from elsewhere; `from` as in
+/// [`only_daily`].
+pub(crate) fn from_district(from: Timestamp, zone: &TimeZone) -> String {
+    let date = zone.to_datetime(from).date().strftime("%-d %B %Y");
+    format!("Readings of before {date} come from the record of the district.")
+}
+
 /// "320 MB", "1.5 GB": decimal, as disks are sold.
 pub(crate) fn bytes(bytes: u64) -> String {
     let value = bytes as f64;

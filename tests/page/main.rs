@@ -13,6 +13,7 @@ mod drawing_page;
 mod first_task;
 mod forms;
 mod live;
+mod older;
 mod place_pages;
 mod plain_words;
 mod report;

@@ -91,6 +91,11 @@ impl Influx {
         self.url("write?db=garden")
     }
 
+    /// Where questions are asked.
+    pub(crate) fn query_url(&self) -> Url {
+        self.url("query?db=garden")
+    }
+
     fn url(&self, rest: &str) -> Url {
         Url::parse(&format!("http://127.0.0.1:{}/{rest}", self.port)).expect("a good address")
     }

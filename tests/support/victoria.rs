@@ -66,6 +66,16 @@ impl Victoria {
         self.url("write?db=garden")
     }
 
+    /// Where single samples are asked for.
+    pub(crate) fn export_url(&self) -> Url {
+        self.url("api/v1/export")
+    }
+
+    /// Makes what came last to be seen.
+    pub(crate) async fn flush(&self) {
+        self.get("internal/force_flush").await;
+    }
+
     /// Every point of one metric of one sensor: milliseconds and value.
     pub(crate) async fn points(&self, metric: &str, sensor: &str) -> Vec<(i64, f64)> {
         // What came last is not seen before it is flushed.

@@ -24,11 +24,13 @@ use crate::answering::Links;
 use crate::deliver::channel::AnswerLinks;
 use crate::deliver::channels::Channels;
 use crate::deliver::forward::{Auth, ForwardPace, ForwardTarget};
+use crate::deliver::read_back::{ReadBack, ReadBackError, ReadBackTarget};
 use crate::engine::{DaemonHealth, Engine, Inbox, answer_topic, status_topic, system_now, watchdog};
 use crate::intake::SessionFilters;
 use crate::intake::session::{self, Listening, Presence};
+use crate::page::OlderRecord;
 use crate::page::access::Rules;
-use crate::settings::{Broker, Forward, ForwardAuth, Settings};
+use crate::settings::{Broker, Forward, ForwardAuth, OlderReadingsServer, Settings};
 
 /// How long tasks may take to end once they are told.
 const GRACE: Duration = Duration::from_secs(10);
@@ -242,18 +244,29 @@ pub(super) fn target(forward: &Forward) -> ForwardTarget {
     ForwardTarget {
         name: forward.name.clone(),
         url: forward.url.clone(),
-        auth: match &forward.auth {
-            ForwardAuth::None => Auth::None,
-            ForwardAuth::Token(token) => Auth::Token(token.reveal().to_owned()),
-            ForwardAuth::Password { username, password } => {
-                Auth::Password { username: username.clone(), password: password.reveal().to_owned() }
-            }
-        },
+        auth: auth(&forward.auth),
         batch: forward.batch,
         timeout: forward.timeout,
         gzip: forward.gzip,
         keep_back: forward.keep_back,
         pace: ForwardPace::default(),
+    }
+}
+
+/// Where `[older_readings]` reads readings back.
+fn older_record(server: &OlderReadingsServer) -> Result<OlderRecord, ReadBackError> {
+    let target = ReadBackTarget { url: server.url.clone(), auth: auth(&server.auth) };
+    ReadBack::new(target).map(OlderRecord::new)
+}
+
+/// How a time-series server knows us.
+fn auth(auth: &ForwardAuth) -> Auth {
+    match auth {
+        ForwardAuth::None => Auth::None,
+        ForwardAuth::Token(token) => Auth::Token(token.reveal().to_owned()),
+        ForwardAuth::Password { username, password } => {
+            Auth::Password { username: username.clone(), password: password.reveal().to_owned() }
+        }
     }
 }
 

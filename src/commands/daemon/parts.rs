@@ -12,7 +12,7 @@ use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::views::KeeperViews;
-use super::{EndedTask, GRACE, Tasks, channels, direct, rules, target};
+use super::{EndedTask, GRACE, Tasks, channels, direct, older_record, rules, target};
 use crate::commands::shared::answer_links;
 use crate::deliver::channels::Channels;
 use crate::deliver::worker::{self, DeliveryWorker, GiveUp};
@@ -239,7 +239,8 @@ fn page(wiring: &Wiring, settings: &Settings) -> anyhow::Result<Option<TaskPart>
         changed: wiring.changed.clone(),
     };
     let gardens: Vec<_> = settings.gardens.iter().cloned().map(Arc::new).collect();
-    let record = RecordReader::new(wiring.reader.clone(), gardens.into());
+    let older = settings.older_readings.as_ref().map(older_record).transpose()?;
+    let record = RecordReader::new(wiring.reader.clone(), gardens.into()).with_older(older);
     let (notice, garden_files) = (wiring.notice.clone(), settings.garden_files.clone());
     let setup = PageSetup { views, record, rules: rules(settings), notice, garden_files };
     let serving = crate::page::serve(listener, setup, part.stop.clone());

@@ -266,6 +266,7 @@ fn is_same(now: &Settings, next: &Settings) -> bool {
         && now.store == next.store
         && now.page == next.page
         && now.forward == next.forward
+        && now.older_readings == next.older_readings
         && now.answers == next.answers
         && now.watch == next.watch
         && !ways_differ(now, next)

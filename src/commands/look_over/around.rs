@@ -38,6 +38,11 @@ pub(super) async fn look(settings: &Settings, now: fn() -> Timestamp) -> Vec<Loo
             of_url(&forward.url).map(|(host, port)| ("servers", "The server for readings", host, port)),
         );
     }
+    if let Some(server) = &settings.older_readings {
+        calls.extend(
+            of_url(&server.url).map(|(host, port)| ("servers", "The server of older readings", host, port)),
+        );
+    }
     for (about, name, host, port) in calls {
         found.push(call(about, name, &host, port).await);
     }

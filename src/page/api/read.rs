@@ -3,13 +3,17 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::SignedDuration;
+
 use super::call::ApiCall;
 use super::fault::ApiFault;
 use super::sensors::place_id;
 use crate::export::{SensorRecord, TimeSpan};
+use crate::history::{BinWidth, bin_of};
 use crate::page::PageSource;
 use crate::page::context::PageContext;
-use crate::page::wait::{NoAnswer, answered};
+use crate::page::filled::{FillWanted, FilledRecord};
+use crate::page::wait::{NoAnswer, answered, ask};
 use crate::store::{Reader, StoreError};
 
 /// One page of a list is looked for so long; the answer holds what was found by then.
@@ -48,6 +52,30 @@ pub(super) async fn find_sensor<V: PageSource>(call: &ApiCall<V>) -> Result<Sens
         ApiFault::unknown("sensor", &sensor, garden.sensors.iter().map(|it| it.id.as_str()))
     })?;
     Ok(SensorRecord::of(newest, zone))
+}
+
+/// Seconds between two readings of a sensor that is in no garden's file.
+const USUAL_S: u32 = 300;
+
+/// The record with what the record of the district has of a sensor in a span, as far as it is
+/// needed; hours are whole.
+pub(super) async fn filled<V: PageSource>(
+    context: &PageContext<V>,
+    of: &SensorRecord,
+    span: TimeSpan,
+    (step, wait): (BinWidth, Duration),
+) -> Result<Option<FilledRecord>, ApiFault> {
+    // Days are the own store's.
+    if step == BinWidth::Day || context.record.older().is_none() {
+        return Ok(None);
+    }
+    let Some((first, _)) = read(context, Reader::known_span).await? else { return Ok(None) };
+    let sensors = context.record.garden(&of.site).map_or(&[][..], |garden| &garden.sensors);
+    let every_s = sensors.iter().find(|it| it.id.as_str() == of.sensor).map_or(USUAL_S, |it| it.every_s);
+    let from = bin_of(span.from.max(first), step, &of.zone).0;
+    let to = span.to.checked_add(SignedDuration::from_hours(1)).unwrap_or(span.to);
+    let wanted = FillWanted::of_one(&of.site, &of.sensor, every_s, (from, to));
+    ask(context.record.filled(wanted, wait)).await.map_err(|_| ApiFault::unavailable())
 }
 
 /// From when on every single reading is kept, where a span begins before it.

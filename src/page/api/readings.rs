@@ -1,19 +1,25 @@
 //! A sensor's record in pages, or as a stream of CSV.
 
 use axum::response::Response;
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use tokio::time::Instant;
 
 use super::call::ApiCall;
 use super::cursor::Cursor;
 use super::fault::ApiFault;
-use super::read::{LOOKED, find_sensor, only_daily, read};
+use super::read::{LOOKED, filled, find_sensor, only_daily, read};
 use super::resource::AnswerFormat;
 use super::stream;
-use crate::export::{SensorRecord, TimeSpan, walk_readings};
-use crate::history::{Bin, BinWidth, Point};
+use crate::export::{RecordMark, SensorRecord, TimeSpan, walk_readings};
+use crate::history::{Bin, BinWidth, bin_of};
 use crate::page::PageSource;
+use crate::page::filled::FilledRecord;
+use crate::page::older::PAGE_WAIT;
+use crate::store::{Reader, StoredReading};
+
+/// One part of a list goes over so much of the record of the district at most.
+const OLDER_PART: SignedDuration = SignedDuration::from_hours(64 * 24);
 
 #[derive(Serialize)]
 struct RecordJson<'a> {
@@ -37,7 +43,8 @@ struct ReadingJson {
     value: Option<f64>,
     flag: u8,
     flag_name: &'static str,
-    late: bool,
+    /// Not known of a reading from the record of the district.
+    late: Option<bool>,
 }
 
 #[derive(Serialize)]
@@ -84,16 +91,23 @@ async fn raw<V: PageSource>(
         Cursor::Reading(mark) => Some(mark),
         Cursor::Bin(_) | Cursor::Row { .. } => None,
     })?;
-    let filter = sensor.filter(span);
+    let begin = after.and_then(|mark| Timestamp::from_millisecond(mark.at_ms).ok());
+    let OlderPart { older, part, asked } = older_part(call, sensor, span, begin, BinWidth::Raw).await?;
+    let filter = sensor.filter(part);
     let until = Instant::now() + LOOKED;
     let site = sensor.site.clone();
     let (readings, next, single) = read(&call.context, move |reader| {
+        let whole = older.as_ref().is_some_and(FilledRecord::is_whole);
+        let reader = older.as_ref().map_or(reader, |it| it.record.reader());
         let mut readings = Vec::new();
         let enough = || Instant::now() > until;
         let next = walk_readings(reader, &filter, after, limit, enough, |row| {
-            readings.push(reading(&row.point()));
+            readings.push(reading(row));
         })?;
-        Ok((readings, next, only_daily(reader, &site, span)?))
+        let rest =
+            (part.to < span.to).then(|| RecordMark { at_ms: part.to.as_millisecond() - 1, series: u32::MAX });
+        let single = if whole { None } else { only_daily(reader, &site, asked)? };
+        Ok((readings, next.or(rest), single))
     })
     .await?;
     let next = call.next(next.map(Cursor::Reading));
@@ -111,7 +125,7 @@ async fn raw<V: PageSource>(
 async fn bins<V: PageSource>(
     call: &ApiCall<V>,
     sensor: &SensorRecord,
-    mut span: TimeSpan,
+    span: TimeSpan,
     step: BinWidth,
     limit: usize,
 ) -> Result<Response, ApiFault> {
@@ -119,18 +133,21 @@ async fn bins<V: PageSource>(
         Cursor::Bin(at_ms) => Timestamp::from_millisecond(at_ms).ok(),
         Cursor::Reading(_) | Cursor::Row { .. } => None,
     })?;
-    span.from = after.map_or(span.from, |after| after.max(span.from));
+    let from = after.map_or(span.from, |after| after.max(span.from));
+    let OlderPart { older, part, asked } = older_part(call, sensor, span, after, step).await?;
     let until = Instant::now() + LOOKED;
     let of = sensor.clone();
-    let asked = span;
     let (bins, next, single) = read(&call.context, move |reader| {
+        let whole = older.as_ref().is_some_and(FilledRecord::is_whole);
+        let reader = older.as_ref().map_or(reader, |it| it.record.reader());
         let mut bins = Vec::new();
         let enough = || Instant::now() > until;
-        let next = of.walk_bins(reader, span, step, limit, enough, |bin| {
+        let next = of.walk_bins(reader, TimeSpan { from, ..part }, step, limit, enough, |bin| {
             bins.push(binned(bin, of.figures(bin)));
         })?;
-        let single = if step == BinWidth::Day { None } else { only_daily(reader, &of.site, asked)? };
-        Ok((bins, next, single))
+        let single = if whole || step == BinWidth::Day { None } else { only_daily(reader, &of.site, asked)? };
+        let rest = (part.to < span.to).then_some(part.to);
+        Ok((bins, next.or(rest), single))
     })
     .await?;
     let next = call.next(next.map(|next| Cursor::Bin(next.as_millisecond())));
@@ -145,14 +162,48 @@ async fn bins<V: PageSource>(
     call.json(&record, record.next.as_deref())
 }
 
-fn reading(point: &Point) -> ReadingJson {
+/// The next part of a list.
+struct OlderPart {
+    /// What the record of the district has of it.
+    older: Option<FilledRecord>,
+    /// As long as there may be readings from there, not longer than [`OLDER_PART`].
+    part: TimeSpan,
+    /// The time of which it is said whether every reading is kept: that of the part where there
+    /// is a record of the district, since other parts may have come from there.
+    asked: TimeSpan,
+}
+
+/// The part of a list of a span that begins after `begin`.
+async fn older_part<V: PageSource>(
+    call: &ApiCall<V>,
+    sensor: &SensorRecord,
+    span: TimeSpan,
+    begin: Option<Timestamp>,
+    step: BinWidth,
+) -> Result<OlderPart, ApiFault> {
+    if step == BinWidth::Day || call.context.record.older().is_none() {
+        return Ok(OlderPart { older: None, part: span, asked: span });
+    }
+    let known = read(&call.context, Reader::known_span).await?;
+    let from = known.map_or(span.from, |(first, _)| span.from.max(first));
+    let from = begin.map_or(from, |begin| from.max(begin));
+    let far = from.checked_add(OLDER_PART).unwrap_or(span.to);
+    let part = TimeSpan { from: span.from, to: span.to.min(bin_of(far, step, &sensor.zone).0.max(from)) };
+    let asked = TimeSpan { from, to: part.to };
+    let older = filled(&call.context, sensor, asked, (step, PAGE_WAIT)).await?;
+    // From where the own store has all on, there is no need of parts.
+    let short = older.as_ref().is_some_and(|it| it.fault.is_none() && part.to < it.single);
+    Ok(OlderPart { older, part: if short { part } else { span }, asked })
+}
+
+fn reading(row: &StoredReading<'_>) -> ReadingJson {
     ReadingJson {
-        at: point.at.to_string(),
-        raw: point.raw,
-        value: point.value,
-        flag: point.flag.number(),
-        flag_name: point.flag.name(),
-        late: point.late,
+        at: row.at.to_string(),
+        raw: row.raw,
+        value: row.value,
+        flag: row.flag.number(),
+        flag_name: row.flag.name(),
+        late: (!row.elsewhere).then_some(row.late),
     }
 }
 

@@ -20,11 +20,13 @@ use tracing::{debug, warn};
 
 use super::answer::insert;
 use super::fault::ApiFault;
-use super::read::{LOOKED, only_daily, read};
+use super::read::{LOOKED, filled, only_daily, read};
 use crate::export::{SensorRecord, TimeSpan, column_names, reading_row, walk_readings};
 use crate::history::BinWidth;
 use crate::page::PageSource;
 use crate::page::context::PageContext;
+use crate::page::filled::FilledRecord;
+use crate::page::older::FILE_WAIT;
 use crate::page::wait::VIEW_WAIT;
 use crate::store::Reader;
 
@@ -65,12 +67,17 @@ pub(super) async fn csv<V: PageSource>(
         }
     }
     let (site, is_day) = (of.site.clone(), step == BinWidth::Day);
-    let single = read(context, move |reader| only_daily(reader, &site, span)).await?.filter(|_| !is_day);
+    let older = filled(context, &of, span, (step, FILE_WAIT)).await?;
+    let single = if is_day || older.as_ref().is_some_and(FilledRecord::is_whole) {
+        None
+    } else {
+        read(context, move |reader| only_daily(reader, &site, span)).await?
+    };
     let place = Arc::clone(&context.api_streams).try_acquire_owned().map_err(|_| {
         ApiFault::busy("As many streams as Trug sends at one time are under way. Try again in a minute.")
     })?;
     let (send, mut receive) = mpsc::channel::<CsvPart>(WAITING);
-    let reader = context.record.reader().clone();
+    let reader = older.as_ref().map_or(&context.record, |it| &it.record).reader().clone();
     let name = format!("{}-{}-{}.csv", of.site, of.sensor, step.name());
     tokio::task::spawn_blocking(move || {
         let _place = place;

@@ -7,6 +7,7 @@ use maud::html;
 
 use super::form::MonthChoice;
 use super::source::{DaysRecord, days_of, until};
+use super::sources::MonthSource;
 use super::{download, with_own_style};
 use crate::garden::plan::Garden;
 use crate::model::CalendarMonth;
@@ -14,7 +15,7 @@ use crate::page::context::SitePage;
 use crate::page::problem::Problem;
 use crate::page::tags::{self, tag};
 use crate::page::wait::ask;
-use crate::page::{PageSource, assets};
+use crate::page::{PageSource, RecordReader, assets};
 use crate::report::ReportPage;
 use crate::report::days::{days_files, days_title, has_days_file};
 use crate::report::html::{DaysWithin, days_body};
@@ -24,16 +25,15 @@ use crate::report::html::{DaysWithin, days_body};
 async fn find<V: PageSource>(
     site: &SitePage<V>,
     garden: &Arc<Garden>,
+    record: &RecordReader,
 ) -> Result<Option<(MonthChoice, DaysRecord)>, Problem> {
     let Some(which) = site.names.first().and_then(|name| CalendarMonth::parse(name)) else { return Ok(None) };
     let Ok(until) = until(which, site.view.now, &garden.site.time_zone) else { return Ok(None) };
     let choice = MonthChoice::read(&site.fields(), garden)?;
     let (of, notes) = (Arc::clone(garden), choice.notes);
-    let found = ask(site
-        .context
-        .record
-        .read("the days of a month", move |reader| days_of(reader, &of, which, until, notes)))
-    .await?;
+    let found =
+        ask(record.read("the days of a month", move |reader| days_of(reader, &of, which, until, notes)))
+            .await?;
     Ok(found.map(|found| (choice, found)))
 }
 
@@ -41,8 +41,9 @@ async fn find<V: PageSource>(
 pub(super) async fn page<V: PageSource>(
     site: &SitePage<V>,
     garden: &Arc<Garden>,
+    source: &MonthSource,
 ) -> Result<Option<Response>, Problem> {
-    let Some((choice, record)) = find(site, garden).await? else { return Ok(None) };
+    let Some((choice, record)) = find(site, garden, &source.record).await? else { return Ok(None) };
     let month = &record.month;
     let place =
         site.fields().given("place").map_or(Ok(0), |text| text.parse().map_err(|_| Problem::NotFound))?;
@@ -56,6 +57,7 @@ pub(super) async fn page<V: PageSource>(
         link rel="stylesheet" href=(assets::lesson_address());
         h1 { (title) }
         p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
+        @if let Some(words) = &source.words { p class="nothing" { (words) } }
         (days_body(&record.contents(), DaysWithin::Page { base: &base, more, place }))
     };
     let page = site.frame("/month").still(&format!("{title}, {}", garden.site.name), &body);
@@ -68,12 +70,13 @@ pub(super) async fn page<V: PageSource>(
 pub(super) async fn file<V: PageSource>(
     site: &SitePage<V>,
     garden: &Arc<Garden>,
+    source: &MonthSource,
     name: &str,
 ) -> Result<Option<Response>, Problem> {
     if !has_days_file(name) {
         return Ok(None);
     }
-    let Some((_, record)) = find(site, garden).await? else { return Ok(None) };
+    let Some((_, record)) = find(site, garden, &source.record).await? else { return Ok(None) };
     let files = days_files(&record.contents()).map_err(|fault| {
         tracing::error!("the days of a month as files: {fault}");
         Problem::Fault

@@ -3,10 +3,12 @@
 
 mod archive;
 mod days;
+mod filled;
 mod form;
 mod kept;
 mod list;
 mod source;
+mod sources;
 mod term;
 mod term_files;
 
@@ -32,11 +34,13 @@ pub use source::{
     CannotMake, DaysRecord, MonthFiles, MonthRequest, days_of, figures, figures_between, make, term_days,
     until,
 };
+pub(super) use sources::MonthSources;
 pub(super) use term_files::TermCache;
 pub use term_files::{TermFiles, make_term};
 
 use form::MonthChoice;
 use kept::{MonthKey, ReadyMonth};
+use sources::MonthSource;
 
 /// All files of a month in one.
 const ARCHIVE: &str = "all.zip";
@@ -56,23 +60,24 @@ pub(super) async fn month<V: PageSource>(site: SitePage<V>) -> Result<Response, 
     if let Some(asked) = site.names.first().and_then(|name| term::TermAsked::of(name)) {
         return term::page(&site, garden, asked).await;
     }
-    if let Some(page) = days::page(&site, garden).await? {
+    let source = filled::month_source(&site, garden).await?;
+    if let Some(page) = days::page(&site, garden, &source).await? {
         return Ok(page);
     }
-    let (choice, ready) = find(&site, garden, false).await?;
-    Ok(shown(&site, garden, &choice, &ready, ReportPage::Lesson(choice.level)))
+    let (choice, ready) = find(&site, garden, &source, false).await?;
+    Ok(shown(&site, garden, &source, (&choice, &ready), ReportPage::Lesson(choice.level)))
 }
 
 /// A page of the month within the garden's own.
 fn shown<V: PageSource>(
     site: &SitePage<V>,
     garden: &Garden,
-    choice: &MonthChoice,
-    ready: &ReadyMonth,
+    source: &MonthSource,
+    (choice, ready): (&MonthChoice, &ReadyMonth),
     page: ReportPage,
 ) -> Response {
     let title = format!("{}, {}", report::html::page_title(&ready.month.month, page), garden.site.name);
-    let page = site.frame("/month").still(&title, &body(garden, choice, ready, page));
+    let page = site.frame("/month").still(&title, &body(garden, source, (choice, ready), page));
     let page = page.into_string().into_bytes();
     // The way out stands in it, with the token of this session.
     let secret = site.visitor.form_token.is_some();
@@ -86,7 +91,8 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
     if let Some(asked) = term::TermAsked::of(month) {
         return term::file(&site, garden, asked, name).await;
     }
-    if let Some(file) = days::file(&site, garden, name).await? {
+    let source = filled::month_source(&site, garden).await?;
+    if let Some(file) = days::file(&site, garden, &source, name).await? {
         return Ok(file);
     }
     let parts = FiguresPart::all(garden.beds.len());
@@ -101,14 +107,14 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
         _ => None,
     };
     if within(Level::default()).is_some() {
-        let (choice, ready) = find(&site, garden, false).await?;
+        let (choice, ready) = find(&site, garden, &source, false).await?;
         let page = within(choice.level).ok_or(Problem::NotFound)?;
-        return Ok(shown(&site, garden, &choice, &ready, page));
+        return Ok(shown(&site, garden, &source, (&choice, &ready), page));
     }
     if name != ARCHIVE && !report::has_file(name) {
         return Err(Problem::NotFound);
     }
-    let (_, ready) = find(&site, garden, true).await?;
+    let (_, ready) = find(&site, garden, &source, true).await?;
     let id = &garden.site.id;
     if name == ARCHIVE {
         let folder = format!("report-{id}-{}", ready.month.month.which);
@@ -138,6 +144,7 @@ pub(super) async fn file<V: PageSource>(site: SitePage<V>) -> Result<Response, P
 async fn find<V: PageSource>(
     site: &SitePage<V>,
     garden: &Arc<Garden>,
+    source: &MonthSource,
     files: bool,
 ) -> Result<(MonthChoice, Arc<ReadyMonth>), Problem> {
     let month = site.names.first().ok_or(Problem::NotFound)?;
@@ -148,12 +155,17 @@ async fn find<V: PageSource>(
     let until = until(which, site.view.now, &garden.site.time_zone).map_err(|_| Problem::NoSuchMonth)?;
     let key = MonthKey { site: garden.site.id.clone(), wanted, until };
     let context = &site.context;
-    let ready = context.months.get(context.record.reader(), garden, key, context.moment()).await?;
+    let ready = context.months.get(source.record.reader(), garden, key, context.moment()).await?;
     Ok((choice, ready))
 }
 
 /// A page of the month: on the first one also what to take away and which beds to compare.
-fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth, page: ReportPage) -> Markup {
+fn body(
+    garden: &Garden,
+    source: &MonthSource,
+    (choice, ready): (&MonthChoice, &ReadyMonth),
+    page: ReportPage,
+) -> Markup {
     let month = &ready.month.month;
     let contents = Contents { month, made: &ready.month.made, notes: choice.notes, level: choice.level };
     let base = format!("/site/{}/month/{}", garden.site.id, month.which);
@@ -166,6 +178,7 @@ fn body(garden: &Garden, choice: &MonthChoice, ready: &ReadyMonth, page: ReportP
         @if let ReportPage::Lesson(_) = page {
             p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         }
+        @if let Some(words) = &source.words { p class="from-district" { (words) } }
         (report::html::body(&contents, page, within))
         @if let ReportPage::Lesson(_) = page {
             details class="part" id="files" {

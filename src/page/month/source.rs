@@ -21,7 +21,7 @@ use crate::text::{labels, spoken};
 
 /// How long before the month readings are looked at: so long ago a drying that reaches
 /// into it may have begun.
-const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
+pub(super) const LOOK_BACK: SignedDuration = SignedDuration::from_hours(15 * 24);
 
 /// What is wanted.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -6,6 +6,7 @@ use axum::response::Response;
 use jiff::civil::Date;
 use maud::html;
 
+use super::filled::term_source;
 use super::form::MonthChoice;
 use super::source::term_days;
 use super::term_files::{TermFiles, TermKey, make_term, until};
@@ -86,17 +87,19 @@ async fn find<V: PageSource>(
     garden: &Arc<Garden>,
     asked: TermAsked,
     level: Level,
-) -> Result<Arc<TermFiles>, Problem> {
+) -> Result<(Arc<TermFiles>, Option<String>), Problem> {
     let days = days_of(site, garden, asked)?;
     let now = site.view.now;
     let key = TermKey { site: garden.site.id.clone(), days, until: until(garden, days.1, now), level };
     let context = &site.context;
-    let (reader, of) = (context.record.reader().clone(), Arc::clone(garden));
+    let source = term_source(site, garden, days).await?;
+    let (reader, of) = (source.record.reader().clone(), Arc::clone(garden));
     let work = move || {
         let made = make_term(&reader, &of, days, (now, level), READINGS_MAX)?;
         Ok((made.files.iter().map(|file| file.bytes.len()).sum(), made))
     };
-    context.terms.get_or_make(key, context.moment(), work).await
+    let made = context.terms.get_or_make(key, context.moment(), work).await?;
+    Ok((made, source.words))
 }
 
 /// What is asked for besides the level.
@@ -117,7 +120,7 @@ pub(super) async fn page<V: PageSource>(
     asked: TermAsked,
 ) -> Result<Response, Problem> {
     let level = MonthChoice::read(&site.fields(), garden)?.level;
-    let ready = find(site, garden, asked, Level::default()).await?;
+    let (ready, words) = find(site, garden, asked, Level::default()).await?;
     let (base, more) = (format!("/site/{}{}", garden.site.id, asked.path()), more(site, garden, asked)?);
     let version = env!("CARGO_PKG_VERSION");
     let contents = TermContents { term: &ready.term, level, command: &ready.command, version };
@@ -126,6 +129,7 @@ pub(super) async fn page<V: PageSource>(
         link rel="stylesheet" href=(assets::lesson_address());
         h1 { (heading) }
         p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
+        @if let Some(words) = &words { p class="from-district" { (words) } }
         (term_body(&contents, level, TermWithin::Page { base: &base, more: &more }))
     };
     let page = site.frame("/month").still(&format!("{heading}, {}", garden.site.name), &body);
@@ -145,7 +149,7 @@ pub(super) async fn file<V: PageSource>(
     if !crate::report::term::names(level).iter().any(|it| it == name) {
         return Err(Problem::NotFound);
     }
-    let ready = find(site, garden, asked, level).await?;
+    let (ready, _) = find(site, garden, asked, level).await?;
     let file = ready.files.iter().find(|file| file.name == name).ok_or(Problem::NotFound)?;
     let own = tag(&file.bytes);
     if ReportPage::is_file(name) {

@@ -1,7 +1,10 @@
 //! The page of a bed.
 
+use std::sync::Arc;
+
 use axum::response;
 use maud::{Markup, html};
+use tokio::time::Instant;
 
 use super::ahead::look_ahead;
 use super::bed_chart::{BedRecord, PANELS, cause, probe_name};
@@ -11,16 +14,18 @@ use super::reader::PlaceReader;
 use super::series::SensorSeries;
 use super::shared;
 use super::span::{ShownSpan, SpanLength, chosen_panels};
+use super::wettings::{GardenWettings, telling};
 use crate::analysis::month::Rise;
 use crate::chart::{Bar, ReadingTimes};
 use crate::garden::MulchLayer;
 use crate::garden::log::LogEntry;
-use crate::garden::plan::{Bed, Sensor};
+use crate::garden::plan::{Bed, Garden, Sensor};
 use crate::garden::view::{BedView, SiteView};
 use crate::history::RootZoneBin;
 use crate::model::{Id, Place, Quantity};
-use crate::page::context::SitePage;
+use crate::page::context::{PageContext, SitePage};
 use crate::page::markup::{columns, item, known_item, or_not_known};
+use crate::page::older::PAGE_WAIT;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, answered_by, care, places, reasons};
@@ -53,6 +58,9 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
     // All that the chart shows, in one pass.
     let gauges = garden.sensors.iter().filter(|it| it.measures == Quantity::Rain);
     let charted: Vec<&Sensor> = own.iter().copied().filter(|it| is_charted(it)).chain(gauges).collect();
+    let began = Instant::now();
+    let older = reader.older(&charted, PAGE_WAIT).await?;
+    let reader = reader.with(older.as_ref());
     let series = charted.iter().copied().zip(reader.series_of(&charted).await?);
     let (mut probes, mut soil_temperatures, mut of_water) = (Vec::new(), Vec::new(), Vec::new());
     for (sensor, series) in series {
@@ -64,16 +72,11 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         kept.push((sensor, series));
     }
     let events = reader.events().await?;
+    // With all of it from the record of the district there is nothing to be said.
     let only_daily = reader.only_daily_before().await?;
     let log: Vec<LogEntry> = events.log.iter().map(|row| row.entry.clone()).collect();
-    // A year is not searched, nor days' figures.
-    let rises = if shown.length == SpanLength::Year || only_daily.is_some() {
-        None
-    } else {
-        let changed = site.context.moment().changed;
-        let found = ask(site.context.wettings.of(reader, garden, &log, changed)).await?;
-        Some(found.of_bed(index, reader))
-    };
+    let rises = wettings(&site.context, reader, garden, &log, began).await?;
+    let rises = rises.map(|found| found.of_bed(index, reader));
 
     let of_bed: Vec<&LogEntry> = log.iter().filter(|it| it.place.as_ref() == Some(&plan.id)).collect();
     let metered = meters(garden, index).next().is_some();
@@ -115,7 +118,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         } @else if silent {
             (shared::nothing_heard(&shown, first, only_daily, &frame.path))
         }
-        (shared::only_daily(&shown, only_daily, &frame.path))
+        (shared::only_daily(&shown, only_daily, older.as_ref(), &frame.path))
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         (year(&bed, &zone, &shown, &frame.path))
         @if let Some(beside) = &beside { (beside.draw()) }
@@ -134,6 +137,29 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         (shared::ways_on(view, &shown))
     };
     Ok(shared::whole(&frame, &shown, &format!("{} at {}", plan.name, view.name), &body))
+}
+
+/// The wettings of the garden in the time shown; `None` of a year, which is not searched, and
+/// of days of which not every single reading is there.
+async fn wettings<V: PageSource>(
+    context: &PageContext<V>,
+    reader: PlaceReader<'_>,
+    garden: &Garden,
+    log: &[LogEntry],
+    began: Instant,
+) -> Result<Option<Arc<GardenWettings>>, Problem> {
+    if reader.shown.length == SpanLength::Year || reader.only_daily_before().await?.is_some() {
+        return Ok(None);
+    }
+    // The other beds' sensors beside the bed's own.
+    let sensors: Vec<&Sensor> = telling(garden).map(|(sensor, _)| sensor).collect();
+    let of_garden = PlaceReader { record: &context.record, ..reader };
+    let older = of_garden.older(&sensors, PAGE_WAIT.saturating_sub(began.elapsed())).await?;
+    let reader = of_garden.with(older.as_ref());
+    if reader.only_daily_before().await?.is_some() {
+        return Ok(None);
+    }
+    ask(context.wettings.of(reader, garden, log, context.moment().changed)).await.map(Some)
 }
 
 /// Whether the chart shows a sensor of the bed.

@@ -12,6 +12,7 @@ mod bed_year;
 mod events;
 mod guide;
 mod months_beside;
+mod older;
 mod rain;
 mod rain_months;
 mod reader;

@@ -25,6 +25,7 @@ use crate::model::Quantity;
 use crate::page::context::SitePage;
 use crate::page::forms::FormFields;
 use crate::page::markup::stacked_table;
+use crate::page::older::PAGE_WAIT;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, answered_by, care, places, reasons};
@@ -63,6 +64,8 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
     };
 
     let reader = PlaceReader { record: &site.context.record, site: view.id.as_str(), shown: &shown };
+    let older = reader.older_from(&[gauge], shown.from.min(beside_from(&shown)), PAGE_WAIT).await?;
+    let reader = reader.with(older.as_ref());
     let first = reader.first_reading(&[gauge]).await?;
     let has_past = shown.length == SpanLength::Year && first.is_some_and(|first| first < shown.from);
     let years = async { if has_past { years_of(reader, gauge).await } else { Ok(BTreeMap::new()) } };
@@ -93,7 +96,7 @@ pub(in crate::page) async fn rain<V: PageSource>(site: SitePage<V>) -> response:
         @if gauges.len() > 1 { (other_gauges(&gauges, gauge, &shown, path)) }
         (shared::spans(&shown, path, &more))
         @if series.is_empty() { (shared::nothing_heard(&shown, first, only_daily, path)) }
-        (shared::only_daily(&shown, only_daily, path))
+        (shared::only_daily(&shown, only_daily, older.as_ref(), path))
         @if let (Some(single), false) = (single, short) {
             p class="nothing" {
                 (spoken::only_daily(single, &shown.zone)) " Rain days run from 9 am to 9 am, so those of before are not known."

@@ -7,6 +7,7 @@ use crate::chart::{Flagged, ReadingTimes, Stroke, Trace};
 use crate::garden::patience_s;
 use crate::history::{Bin, Point};
 use crate::text::labels;
+use crate::text::spoken;
 
 /// Readings of a day that are drawn one by one; more are drawn by quarter hours.
 const SINGLE_MAX: usize = 200;
@@ -110,7 +111,7 @@ fn put_together(bins: &[&Bin], whose: &str, scale: f64) -> Flagged {
     Flagged {
         at: middle(all.start, all.end),
         value: all.mean().map(|mean| mean * scale),
-        words: format!("{whose}: {} of {of} readings", parts.join(" and ")),
+        words: format!("{whose}: {} of {}", parts.join(" and "), spoken::counted(of, "reading", "readings")),
     }
 }
 

@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use maud::{Markup, html};
 
 use super::events::entry_words;
+use super::older::OlderShown;
 use super::series::SensorSeries;
 use super::span::{RejectedParameter, ShownSpan, SpanLength};
 use crate::chart::PanelChoice;
@@ -127,8 +128,17 @@ pub(super) fn panel_choice(
 }
 
 /// Said where single readings and hours of the time shown have gone into days' figures: of a
-/// day, a week or a month nothing is drawn from before.
-pub(super) fn only_daily(shown: &ShownSpan, before: Option<Timestamp>, path: &str) -> Markup {
+/// day, a week or a month nothing is drawn from before, but what the record of the district
+/// has.
+pub(super) fn only_daily(
+    shown: &ShownSpan,
+    before: Option<Timestamp>,
+    older: Option<&OlderShown>,
+    path: &str,
+) -> Markup {
+    if let Some(older) = older {
+        return older.words(shown, path);
+    }
     let before = before.filter(|_| shown.length != SpanLength::Year);
     html! {
         @if let Some(before) = before {

@@ -15,6 +15,7 @@ use crate::garden::view::SiteView;
 use crate::history::{Bin, BinWidth};
 use crate::model::{Id, Place, Quantity};
 use crate::page::context::SitePage;
+use crate::page::older::PAGE_WAIT;
 use crate::page::problem::Problem;
 use crate::page::wait::ask;
 use crate::page::{PageSource, answered_by, care, places, reasons};
@@ -43,6 +44,8 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
 
     let here = |it: &&Sensor| matches!(it.place, Place::Tank(tank) if usize::from(tank) == index);
     let own: Vec<&Sensor> = garden.sensors.iter().filter(here).collect();
+    let older = reader.older(&own, PAGE_WAIT).await?;
+    let reader = reader.with(older.as_ref());
     let sensors = own.iter().copied().zip(reader.series_of(&own).await?).collect();
     let mut changed = Vec::new();
     for sensor in &own {
@@ -89,7 +92,7 @@ pub(in crate::page) async fn tank<V: PageSource>(site: SitePage<V>) -> response:
         } @else if silent {
             (shared::nothing_heard(&shown, first, only_daily, &frame.path))
         }
-        (shared::only_daily(&shown, only_daily, &frame.path))
+        (shared::only_daily(&shown, only_daily, older.as_ref(), &frame.path))
         @if let Some(chart) = &chart { (chart.draw()) (chart.table()) }
         @match &beside {
             Some(beside) => (beside.draw()),

@@ -85,8 +85,7 @@ impl WettingCache {
         if let Some(found) = find() {
             return Ok(found);
         }
-        let sensors: Vec<(&Sensor, bool)> =
-            garden.sensors.iter().filter_map(|sensor| Some((sensor, adds_up(sensor)?))).collect();
+        let sensors: Vec<(&Sensor, bool)> = telling(garden).collect();
         let ids = sensors.iter().map(|(sensor, _)| sensor.id.as_str().to_owned()).collect();
         let bins = record.bins_in_halves(site, ids, from, shown.to, BinWidth::Hour).await?;
         let hours = sensors.iter().zip(&bins);
@@ -95,6 +94,11 @@ impl WettingCache {
         let beds = rises(&by_the_hour(garden), &readings, log);
         Ok(self.kept.keep(key, now, 0, GardenWettings { log: log.to_vec(), beds }))
     }
+}
+
+/// The sensors that tell of wettings, and whether their values add up.
+pub(super) fn telling(garden: &Garden) -> impl Iterator<Item = (&Sensor, bool)> {
+    garden.sensors.iter().filter_map(|sensor| Some((sensor, adds_up(sensor)?)))
 }
 
 /// Whether the values of a sensor add up; `None` where it says nothing of wettings.

@@ -235,6 +235,19 @@ pub(super) const TABLES: &[TableNote] = &[
     ),
     one(
         Daemon,
+        "older_readings",
+        "The server that a [[forward]] fills: pages read older readings back from it.",
+        &[
+            ("url", "needed", "Where it answers questions; how the path ends says in which language."),
+            ("username", "none", "A user who may read there."),
+            ("password_file", "none", "The file that holds only the user's password."),
+            ("password", "none", "The same by the environment alone: TRUG__OLDER_READINGS__PASSWORD."),
+            ("token_file", "none", "The file that holds only a token, instead of user and password."),
+            ("token", "none", "That token by the environment alone: TRUG__OLDER_READINGS__TOKEN."),
+        ],
+    ),
+    one(
+        Daemon,
         "telling",
         "How long Trug tries to deliver a message.",
         &[

@@ -151,6 +151,50 @@ fn faults_of_trug_toml_are_told_at_their_line() {
 }
 
 #[test]
+fn faults_of_the_server_of_older_readings_are_told_at_their_line() {
+    let base = format!("{TRUG}[older_readings]\nurl = \"http://127.0.0.1:8086/query?db=past\"\n");
+    let read = |text: &str| from_text(("trug.toml", text), &[("garden.toml", GARDEN)], std::iter::empty());
+    let older = read(&base).unwrap_or_else(|faults| panic!("{faults}")).older_readings;
+    assert_eq!(older.expect("a server").url.as_str(), "http://127.0.0.1:8086/query?db=past");
+    assert!(read(TRUG).expect("no fault").older_readings.is_none());
+    for good in [
+        "8428/api/v1/export",
+        "8481/select/0/prometheus/api/v1/export?extra_label=db%3Dpast",
+        "8086/query?db=past&rp=year",
+    ] {
+        let text = replaced(&base, "8086/query?db=past", good);
+        assert!(read(&text).is_ok(), "{good}");
+    }
+    let cases: &[Case] = &[
+        ("8086/query?db=past", "8086/write?db=past", 14, "older_readings.url", "/api/v1/export"),
+        ("8086/query?db=past", "8086/query", 14, "older_readings.url", "?db=NAME"),
+        ("8086/query?db=past", "8086/query?db=", 14, "older_readings.url", "?db=NAME"),
+        ("8086/query?db=past", "8086/query?db=past&q=1", 14, "older_readings.url", "without q="),
+        ("8086/query?db=past", "8428/api/v1/export?start=1", 14, "older_readings.url", "without start="),
+        ("http://127.0.0.1:8086/query", "ftp://127.0.0.1:8086/query", 14, "older_readings.url", "https://"),
+        (
+            "http://127.0.0.1:8086/query",
+            "http://amy:sesame@h/query",
+            14,
+            "older_readings.url",
+            "password_file",
+        ),
+        ("db=past", "db=past&u=amy&p=sesame", 14, "older_readings.url", "password_file"),
+        ("[older_readings]\n", "[older_readings]\nuser = 1\n", 14, "older_readings.user", "username"),
+        (
+            "[older_readings]\n",
+            "[older_readings]\nusername = \"amy\"\n",
+            13,
+            "older_readings.password_file",
+            "this user's password",
+        ),
+        ("[older_readings]\n", "[older_readings]\ntoken = \"t\"\n", 14, "older_readings.token", "token_file"),
+        ("[older_readings]", "[[older_readings]]", 13, "older_readings", ""),
+    ];
+    check(&base, cases, |text| faults_of(text, &[("garden.toml", GARDEN)]));
+}
+
+#[test]
 fn faults_of_answers_are_told_at_their_line() {
     const URL: &str = r#"page_url = "https://garden.school.example""#;
     let base = format!("{TRUG}[answers]\nmqtt = true\n{URL}\nlink_hours = 24\n");
