@@ -20,9 +20,12 @@ pub fn start(log: Option<Log>) {
     };
     // Libraries are quieter than we are; their own retries are told by us.
     let (quiet, quieter) = (LevelFilter::WARN, LevelFilter::ERROR);
-    let levels = Targets::new()
-        .with_default(level)
-        .with_targets([("rumqttc", quieter), ("mqtt5", quieter), ("hyper", quiet), ("reqwest", quiet)]);
+    let levels = Targets::new().with_default(level).with_targets([
+        ("rumqttc", quieter),
+        ("mqtt5", quieter),
+        ("hyper", quiet),
+        ("reqwest", quiet),
+    ]);
     // Colours are for a terminal: in a file or a pipe they are noise. Where the log's reader
     // has gone, there is nobody to say that to.
     let lines = fmt::layer()
