@@ -11,7 +11,7 @@ use crate::garden::core::{Clock, Core};
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::record::{AlarmChange, Reading};
 use crate::garden::site::SiteState;
-use crate::model::{Id, Quantity, SensorIx};
+use crate::model::{Id, KeptTime, Quantity, SensorIx};
 
 /// By what a sensor is known in another plan: site, id and quantity.
 pub(crate) type SensorName = (Id, Id, Quantity);
@@ -97,14 +97,14 @@ impl Core {
             .flat_map(|site| {
                 site.garden.sensors.iter().zip(&site.sensors).map(move |(plan, it)| (site, plan, it))
             })
-            .map(|(site, plan, state)| (name_of(&site.garden, &plan.id, plan), state.heard))
+            .map(|(site, plan, state)| (name_of(&site.garden, &plan.id, plan), state.heard()))
             .collect();
         for site in self.site_states_mut() {
             site.set_back(now);
             let garden = Arc::clone(&site.garden);
             for (plan, state) in garden.sensors.iter().zip(&mut site.sensors) {
                 let heard = plan.ids().find_map(|id| known.get(&name_of(&garden, id, plan)));
-                state.heard = state.heard.max(heard.copied().unwrap_or(Some(now)));
+                state.heard = state.heard.max(heard.copied().unwrap_or(Some(now)).map(KeptTime::from));
             }
             site.now = site.now.max(Some(now));
             site.silence_due = None;

@@ -134,16 +134,16 @@ impl Core {
         let state = &mut site.sensors[usize::from(index)];
         let at = match time_from {
             // Several readings without a time arrived at one moment: each has a key.
-            TimeFrom::Arrival => state.stamp.next(at, state.last.map(|last| last.at)),
+            TimeFrom::Arrival => state.stamp.next(at, state.last().map(|last| last.at)),
             TimeFrom::Device => at,
         };
-        let late = state.last.is_some_and(|last| at <= last.at)
+        let late = state.last().is_some_and(|last| at <= last.at)
             || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
             || arrival_too_late(clock, at, arrival);
         // Where the readings' own times are the clock, one that is no newer than the
         // sensor's last says nothing about now: a broker may bring it once more long
         // after the sensor has fallen silent.
-        let sign_of_life = clock == Clock::Arrival || state.last.is_none_or(|last| at > last.at);
+        let sign_of_life = clock == Clock::Arrival || state.last().is_none_or(|last| at > last.at);
         site.pass_time(now, batch);
         if !late && site.start_afresh(index, at) {
             site.believe_new_gauge(index, at, batch);
@@ -157,7 +157,7 @@ impl Core {
             site.judge_clock(index, given, arrival, late, batch);
         }
         let repeated =
-            site.sensors[usize::from(index)].last.is_some_and(|last| at <= last.at) && reading.is_none();
+            site.sensors[usize::from(index)].last().is_some_and(|last| at <= last.at) && reading.is_none();
         let judged = reading.filter(|r| r.flag == Flag::Pass).and_then(|r| r.value);
         if judged.is_none() && !repeated {
             site.sensors[usize::from(index)].history.miss(at, &garden.site.time_zone);
@@ -174,7 +174,7 @@ impl Core {
         let suspect =
             site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
         let state = &mut site.sensors[usize::from(index)];
-        state.good_before = state.good.replace((at, value));
+        state.good_before = state.good.replace((at.into(), value));
         let wetting = match &mut state.history {
             SensorHistory::Soil(watch) => watch.push(at, value),
             SensorHistory::Water(thermometer) => {
@@ -313,7 +313,7 @@ impl Core {
     /// The time of a sensor's last judged reading; `None` where it has none.
     pub fn judged_last(&self, sensor: SensorIx) -> Option<Timestamp> {
         let &(site, index) = self.sensors.get(sensor.0 as usize)?;
-        self.sites[site as usize].sensors[usize::from(index)].last.map(|last| last.at)
+        self.sites[site as usize].sensors[usize::from(index)].last().map(|last| last.at)
     }
 
     /// Moves live time on where no reading does, so that silence is noticed.
@@ -404,7 +404,7 @@ impl Core {
             for site in &mut self.sites {
                 site.set_back(now);
                 for sensor in &mut site.sensors {
-                    sensor.heard = sensor.heard.max(Some(now));
+                    sensor.heard = sensor.heard.max(Some(now.into()));
                 }
                 site.now = site.now.max(Some(now));
                 site.silence_due = None;
@@ -485,7 +485,7 @@ impl Core {
         let Some((site, index)) = self.sensor_mut(sensor) else { return };
         let Place::Bed(bed) = site.garden.sensor(index).place else { return };
         site.start_afresh(index, at);
-        site.sensors[usize::from(index)].good = Some((at, water_content));
+        site.sensors[usize::from(index)].good = Some((at.into(), water_content));
         let probes = site.bed_probes(bed, at);
         let root_depth_m = site.root_zone_at(bed, at).root_depth_m;
         if probes.len() == site.beds[usize::from(bed)].probes.len()
@@ -643,7 +643,7 @@ impl SiteState {
         if let Some((before, flag, tests)) = judged.previous {
             batch.reflags.push(Reflag { sensor, at: before, flag, tests });
             if flag != Flag::Pass {
-                if state.good.is_some_and(|(at, _)| at == before) {
+                if state.good().is_some_and(|(at, _)| at == before) {
                     state.good = state.good_before.take();
                 }
                 state.faults.take_back(before);
@@ -654,7 +654,7 @@ impl SiteState {
                 }
             }
         }
-        state.last = Some(LastReading { at, raw, value, flag: judged.flag });
+        state.last = Some(LastReading { at, raw, value, flag: judged.flag }.into());
         let reading = row(value, &judged);
         batch.readings.push(reading);
         Some((reading, ReadingFault::of(calibrated, &judged)))

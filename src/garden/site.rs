@@ -231,7 +231,7 @@ impl SiteState {
 
     /// A sensor's last good value if it is fresh enough to judge by at `at`.
     pub(crate) fn fresh(&self, sensor: u16, at: Timestamp) -> Option<f64> {
-        let (good_at, value) = self.sensors[usize::from(sensor)].good?;
+        let (good_at, value) = self.sensors[usize::from(sensor)].good()?;
         (at.as_second() - good_at.as_second() <= self.patience_s(sensor)).then_some(value)
     }
 
@@ -289,11 +289,11 @@ impl SiteState {
         }
         self.silence_due = None;
         for (plan, state) in self.garden.sensors.iter().zip(&mut self.sensors) {
-            if state.last.is_some_and(|last| last.at > limit) {
+            if state.last().is_some_and(|last| last.at > limit) {
                 let (heard, battery) = (state.heard, state.battery);
                 *state = SensorState { battery, heard, ..SensorState::new(plan.measures) };
             }
-            state.heard = state.heard.map(|at| at.min(now));
+            state.heard = state.heard.map(|at| at.min(now.into()));
         }
         for gateway in &mut self.gateways {
             gateway.back_at = gateway.back_at.map(|at| at.min(now));

@@ -81,10 +81,10 @@ impl SiteState {
                     id: plan.id.clone(),
                     place_name: garden.place_name(plan).to_owned(),
                     measures: plan.measures,
-                    last_at: state.last.map(|l| l.at),
-                    last_value: state.last.and_then(|l| l.value),
-                    last_flag: state.last.map(|l| l.flag),
-                    why: state.last.map_or_else(Why::new, |last| value_why(plan, last)),
+                    last_at: state.last().map(|l| l.at),
+                    last_value: state.last().and_then(|l| l.value),
+                    last_flag: state.last().map(|l| l.flag),
+                    why: state.last().map_or_else(Why::new, |last| value_why(plan, last)),
                     silent: self.is_active(AlarmPlace::Sensor(index), Kind::SensorSilent)
                         || self.is_silent_with_gateway(index, now),
                     faulty: self.is_active(AlarmPlace::Sensor(index), Kind::SensorFault),
@@ -278,7 +278,7 @@ impl SiteState {
         let since_9am_mm = (heard && covers(nine)).then(|| self.rain_mm(nine, now));
         let week_mm = (heard && covers(week)).then(|| self.rain_mm(week, now));
         let (condition, words) = if !heard {
-            let last = self.sensors[usize::from(first)].good.map_or_else(
+            let last = self.sensors[usize::from(first)].good().map_or_else(
                 || "It has sent no reading yet".to_owned(),
                 |(at, _)| {
                     let when = spoken::moment_seen_from(at, now, &self.garden.site.time_zone);

@@ -3,6 +3,7 @@
 
 mod calendar_month;
 mod id;
+mod kept_time;
 mod local_hours;
 mod names;
 mod place;
@@ -13,10 +14,11 @@ mod timed_value;
 
 pub use calendar_month::CalendarMonth;
 pub use id::Id;
+pub(crate) use kept_time::KeptTime;
 pub use local_hours::{LocalHours, minute_of_day};
 pub(crate) use names::names;
 pub use place::{Condition, Place};
 pub use quantity::{MeasuredIn, Quantity, Surroundings};
 pub use sample::{Sample, SensorIx, TimeFrom};
 pub(crate) use time::add_seconds;
-pub(crate) use timed_value::{TimedValue, push_tight};
+pub(crate) use timed_value::{HourlyContents, PackedContent, RecentContents, TimedValue, push_tight};

@@ -6,7 +6,7 @@
 //! on that clock, on which drying is even within a day.
 
 /// Days after which an hour's mean has forgotten an old day, about.
-const MEMORY_D: f32 = 14.0;
+const MEMORY_D: u8 = 14;
 /// Days of even drying that the shares start from.
 const EVEN_D: f64 = 4.0;
 
@@ -15,15 +15,16 @@ const EVEN_D: f64 = 4.0;
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct HourlyFalls {
     mean: [f32; 24],
-    days: [f32; 24],
+    /// Days that each mean is of; at most [`MEMORY_D`] count.
+    days: [u8; 24],
 }
 
 impl HourlyFalls {
     /// Adds the fall from hour `hour` (since the epoch) to the next, m³/m³.
     pub(crate) fn add(&mut self, hour: i32, fall: f64) {
         let i = hour.rem_euclid(24) as usize;
-        self.days[i] = (self.days[i] + 1.0).min(MEMORY_D);
-        self.mean[i] += (fall as f32 - self.mean[i]) / self.days[i];
+        self.days[i] = (self.days[i] + 1).min(MEMORY_D);
+        self.mean[i] += (fall as f32 - self.mean[i]) / f32::from(self.days[i]);
     }
 
     /// The clock as it is known by now.

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use jiff::{SignedDuration, Timestamp};
 
-use crate::model::push_tight;
+use crate::model::HourlyContents;
 
 use super::clock::{DryingClock, HourlyFalls};
 use super::curve::{DryingDay, OwnDays};
@@ -56,7 +56,7 @@ impl Default for DryingLimits {
 }
 
 /// A drydown that has come to its end.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Drydown {
     pub from: Timestamp,
     pub to: Timestamp,
@@ -66,20 +66,69 @@ pub struct Drydown {
     pub fit: Result<Exponential, Unfit>,
 }
 
-/// Follows one bed. It holds a bounded memory: about 8 kB.
+/// The same as it is kept, in the hours and to the digits that it was made of.
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+struct KeptDrydown {
+    hours: (i32, i32),
+    theta: (f32, f32),
+    fit: Result<KeptFit, Box<Unfit>>,
+}
+
+/// An [`Exponential`] to seven digits.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+struct KeptFit {
+    theta0: f32,
+    theta_w: f32,
+    tau_d: f32,
+    /// NaN: none.
+    tau_error_d: f32,
+    rms: f32,
+}
+
+impl From<Exponential> for KeptFit {
+    fn from(it: Exponential) -> Self {
+        Self {
+            theta0: it.theta0 as f32,
+            theta_w: it.theta_w as f32,
+            tau_d: it.tau_d as f32,
+            tau_error_d: it.tau_error_d.map_or(f32::NAN, |error| error as f32),
+            rms: it.rms as f32,
+        }
+    }
+}
+
+impl KeptDrydown {
+    fn open(&self) -> Drydown {
+        let fit = self.fit.as_ref().map_err(|why| **why).map(|it| Exponential {
+            theta0: it.theta0.into(),
+            theta_w: it.theta_w.into(),
+            tau_d: it.tau_d.into(),
+            tau_error_d: (!it.tau_error_d.is_nan()).then(|| it.tau_error_d.into()),
+            rms: it.rms.into(),
+        });
+        Drydown {
+            from: time_of(f64::from(self.hours.0)),
+            to: time_of(f64::from(self.hours.1)),
+            theta: (self.theta.0.into(), self.theta.1.into()),
+            fit,
+        }
+    }
+}
+
+/// Follows one bed. It holds a bounded memory: about 6 kB.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Outlook {
     limits: DryingLimits,
     filling: Option<Filling>,
     /// The present drydown, oldest first.
-    hours: VecDeque<Hour>,
+    hours: HourlyContents,
     begun: i32,
     swing: DailySwing,
     demand: f64,
     falls: HourlyFalls,
     own: OwnDays,
     drydowns: u32,
-    finished: VecDeque<Drydown>,
+    finished: VecDeque<KeptDrydown>,
     waiting: Vec<PendingForecast>,
     residuals: Residuals,
     errors: MemberErrors,
@@ -148,7 +197,7 @@ impl Outlook {
         if self.hours.is_empty() || self.begun >= hour - 1 {
             return;
         }
-        let since: Vec<Hour> = self.hours.iter().copied().filter(|h| h.hour > hour).collect();
+        let since: Vec<Hour> = self.hours().filter(|h| h.hour > hour).collect();
         self.end_at(hour);
         for hour in since {
             self.grow(hour);
@@ -177,8 +226,8 @@ impl Outlook {
     }
 
     /// The latest drydowns that have come to their end, oldest first.
-    pub fn finished(&self) -> impl Iterator<Item = &Drydown> {
-        self.finished.iter()
+    pub fn finished(&self) -> impl Iterator<Item = Drydown> {
+        self.finished.iter().map(KeptDrydown::open)
     }
 
     /// The exponential of the present drydown.
@@ -187,7 +236,7 @@ impl Outlook {
     ///
     /// When it has not fallen enough, long enough, or is not bent.
     pub fn present(&self) -> Result<Exponential, Unfit> {
-        let hours: Vec<Hour> = self.hours.iter().copied().collect();
+        let hours: Vec<Hour> = self.hours().collect();
         self.fitted(&hours)
     }
 
@@ -269,7 +318,7 @@ impl Outlook {
         if stale_h > STALE_H {
             return Err(Unknown::Stale { hours: stale_h });
         }
-        let hours: Vec<Hour> = self.hours.iter().copied().collect();
+        let hours: Vec<Hour> = self.hours().collect();
         let last = *hours.last().ok_or(Unknown::TooEarly { hours: 0 })?;
         let age_h = last.hour - self.begun;
         if age_h < SETTLE_H {
@@ -324,19 +373,16 @@ impl Outlook {
 
     /// Takes one hour's mean.
     fn take(&mut self, new: Hour) {
-        let Some(&last) = self.hours.back() else { return self.grow(new) };
+        let Some(last) = self.newest_first().next() else { return self.grow(new) };
         if new.hour - last.hour > GAP_H {
             self.end_at(last.hour);
             return self.grow(new);
         }
         if new.hour - self.begun >= SETTLE_H {
             let lowest = self
-                .hours
-                .iter()
-                .rev()
+                .newest_first()
                 .take_while(|h| new.hour - h.hour <= 24)
                 .min_by(|a, b| a.theta.total_cmp(&b.theta))
-                .copied()
                 .unwrap_or(last);
             let rise = new.theta - lowest.theta;
             if self.swing.rose(rise) {
@@ -353,23 +399,24 @@ impl Outlook {
             return self.clear();
         }
         let age_h = new.hour - self.begun;
-        let first = self.hours.front().copied();
+        let first = self.hours().next();
         if first.is_none_or(|first| age_h < SETTLE_H && new.theta > first.theta + NOISE) {
             self.clear();
-            push_tight(&mut self.hours, new);
+            self.hours.push(new.hour, new.theta);
             self.begun = new.hour;
             return;
         }
-        if let Some(last) = self.hours.back()
+        let last = self.newest_first().next();
+        if let Some(last) = last
             && new.hour == last.hour + 1
             && age_h > SETTLE_H
         {
             self.falls.add(last.hour, f64::from(last.theta - new.theta));
         }
         if self.hours.len() == KEPT_HOURS {
-            self.hours.pop_front();
+            self.hours.pop_first();
         }
-        push_tight(&mut self.hours, new);
+        self.hours.push(new.hour, new.theta);
         self.look_back(new.hour);
         if age_h > SETTLE_H && age_h % 24 == 0 {
             self.swing.end_day();
@@ -391,16 +438,23 @@ impl Outlook {
 
     /// Mean of the three hours up to one.
     fn mean_to(&self, hour: i32) -> Option<f64> {
-        let end = self.hours.partition_point(|h| h.hour <= hour);
-        let start = self.hours.partition_point(|h| h.hour <= hour - 3);
-        let part = self.hours.range(start..end);
-        let count = part.len();
-        (count > 0).then(|| part.map(|h| f64::from(h.theta)).sum::<f64>() / count as f64)
+        let part = self.hours().filter(|h| (hour - 2..=hour).contains(&h.hour));
+        let (count, sum) = part.fold((0_u32, 0.0), |(n, sum), h| (n + 1, sum + f64::from(h.theta)));
+        (count > 0).then(|| sum / f64::from(count))
+    }
+
+    /// The hours of the present drydown, oldest first.
+    fn hours(&self) -> impl Iterator<Item = Hour> + '_ {
+        self.hours.iter().map(|(hour, theta)| Hour { hour, theta })
+    }
+
+    fn newest_first(&self) -> impl Iterator<Item = Hour> + '_ {
+        self.hours.newest_first().map(|(hour, theta)| Hour { hour, theta })
     }
 
     /// Makes a forecast that will be looked back on.
     fn look_ahead(&mut self, hour: i32) {
-        let hours: Vec<Hour> = self.hours.iter().copied().collect();
+        let hours: Vec<Hour> = self.hours().collect();
         let clock = self.falls.clock();
         let now = self.now(&hours, &clock);
         if let Some(paths) = self.paths(&now, ForecastMethod::Blend)
@@ -422,8 +476,7 @@ impl Outlook {
         if !self.waiting.iter().any(|w| lead(w).is_some()) {
             return;
         }
-        let day: Vec<Hour> =
-            self.hours.iter().filter(|h| (due - 27..=due).contains(&h.hour)).copied().collect();
+        let day: Vec<Hour> = self.hours().filter(|h| (due - 27..=due).contains(&h.hour)).collect();
         if day.last().is_some_and(|last| last.hour == due) {
             let clock = self.falls.clock();
             let theta = self.now(&day, &clock).level();
@@ -450,7 +503,7 @@ impl Outlook {
 
     /// Ends the present drydown at an hour; it counts if it was long and fell far.
     fn end_at(&mut self, hour: i32) {
-        let hours: Vec<Hour> = self.hours.iter().copied().take_while(|h| h.hour <= hour).collect();
+        let hours: Vec<Hour> = self.hours().take_while(|h| h.hour <= hour).collect();
         if let (Some(first), Some(last)) = (hours.first(), hours.last())
             && last.hour - self.begun >= COUNTS_H
             && first.theta - last.theta >= COUNTS_FALL
@@ -459,11 +512,12 @@ impl Outlook {
             if self.finished.len() == FINISHED {
                 self.finished.pop_front();
             }
-            self.finished.push_back(Drydown {
-                from: time_of(f64::from(self.begun)),
-                to: time_of(f64::from(last.hour)),
-                theta: (f64::from(first.theta), f64::from(last.theta)),
-                fit: self.fitted(&hours),
+            // A drydown takes days: each has its own room.
+            self.finished.reserve_exact(1);
+            self.finished.push_back(KeptDrydown {
+                hours: (self.begun, last.hour),
+                theta: (first.theta, last.theta),
+                fit: self.fitted(&hours).map(KeptFit::from).map_err(Box::new),
             });
         }
         self.clear();

@@ -25,7 +25,7 @@
 //! not hold: the fit then says that the fall is not bent, and gives no numbers.
 
 /// A fitted drydown.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Exponential {
     /// Water content at the first time, m³/m³.
     pub theta0: f64,

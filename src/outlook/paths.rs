@@ -25,7 +25,7 @@ pub const RESOLUTION: f64 = 0.001;
 pub(crate) type Path = [f64; STEPS];
 
 /// One hour's mean.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Hour {
     /// Hours since the epoch.
     pub(crate) hour: i32,

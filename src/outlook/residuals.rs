@@ -17,8 +17,6 @@
 
 use std::collections::VecDeque;
 
-use crate::model::push_tight;
-
 use super::paths::{Path, STEPS, days};
 
 /// Spread of the natural logarithm of the stated ratios.
@@ -35,11 +33,14 @@ const FALL_MIN: f64 = 0.002;
 const LEVEL: f64 = 0.0005;
 /// Ratios beyond these say no more than that the forecast failed.
 const RATIO: (f64, f64) = (-1.0, 4.0);
+/// A ratio is kept to this step: bands are told to a whole percent at best.
+const RATIO_STEP: f64 = 0.0002;
 
 /// One drydown's ratios at one lead: every `stride`-th of all.
 #[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Vote {
-    ratios: [f32; RATIOS],
+    /// In steps of [`RATIO_STEP`].
+    ratios: [i16; RATIOS],
     kept: u8,
     stride: u16,
     /// Ratios passed over since the last that was kept.
@@ -47,7 +48,7 @@ struct Vote {
 }
 
 impl Vote {
-    fn add(&mut self, ratio: f32) {
+    fn add(&mut self, ratio: f64) {
         self.stride = self.stride.max(1);
         self.skipped += 1;
         if self.kept > 0 && self.skipped < self.stride {
@@ -61,13 +62,13 @@ impl Vote {
             self.kept = (RATIOS / 2) as u8;
             self.stride = self.stride.saturating_mul(2);
         }
-        self.ratios[usize::from(self.kept)] = ratio;
+        self.ratios[usize::from(self.kept)] = (ratio / RATIO_STEP).round() as i16;
         self.kept += 1;
         self.skipped = 0;
     }
 
-    fn known(&self) -> &[f32] {
-        &self.ratios[..usize::from(self.kept)]
+    fn known(&self) -> impl ExactSizeIterator<Item = f64> + '_ {
+        self.ratios[..usize::from(self.kept)].iter().map(|steps| f64::from(*steps) * RATIO_STEP)
     }
 }
 
@@ -89,11 +90,13 @@ impl Residuals {
             if self.drydowns.len() == KEPT {
                 self.drydowns.pop_front();
             }
-            push_tight(&mut self.drydowns, Default::default());
+            // A drydown takes weeks: each has its own room.
+            self.drydowns.reserve_exact(1);
+            self.drydowns.push_back(Default::default());
             self.open = true;
         }
         if let Some(drydown) = self.drydowns.back_mut() {
-            drydown[lead].add((fell / forecast).clamp(RATIO.0, RATIO.1) as f32);
+            drydown[lead].add((fell / forecast).clamp(RATIO.0, RATIO.1));
         }
     }
 
@@ -125,15 +128,11 @@ impl Residuals {
 
     /// Two percentiles of a lead's ratios, own and stated.
     fn quantiles(&self, lead: usize, parts: [f64; 2]) -> [f64; 2] {
-        let votes: Vec<&[f32]> = self
-            .drydowns
-            .iter()
-            .map(|drydown| drydown[lead].known())
-            .filter(|known| !known.is_empty())
-            .collect();
+        let votes: Vec<&Vote> =
+            self.drydowns.iter().map(|drydown| &drydown[lead]).filter(|vote| vote.kept > 0).collect();
         let mut all: Vec<(f64, f64)> = votes
             .iter()
-            .flat_map(|known| known.iter().map(|ratio| (f64::from(*ratio), 1.0 / known.len() as f64)))
+            .flat_map(|vote| vote.known().map(|ratio| (ratio, 1.0 / f64::from(vote.kept))))
             .collect();
         // The stated ones fade as the bed's own come in, and are gone with the last.
         let stated = (KEPT - votes.len()) as f64 / KEPT as f64;
@@ -292,12 +291,12 @@ mod tests {
     fn a_drydown_keeps_ratios_of_its_whole_length() {
         let mut vote = Vote::default();
         for i in 0..64_u8 {
-            vote.add(f32::from(i));
-            assert!(!vote.known().is_empty() && vote.known().len() <= RATIOS);
+            vote.add(f64::from(i) / 16.0);
+            assert!((1..=RATIOS).contains(&vote.known().len()));
             assert!(vote.known().is_sorted(), "{vote:?}");
         }
-        let (first, last) = (vote.known()[0], vote.known()[vote.known().len() - 1]);
-        assert!(first < 32.0 && last >= 32.0, "{vote:?}");
+        let (first, last) = (vote.known().next(), vote.known().last());
+        assert!(first.is_some_and(|it| it < 2.0) && last.is_some_and(|it| it >= 2.0), "{vote:?}");
     }
 
     #[test]

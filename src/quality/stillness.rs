@@ -43,10 +43,8 @@ const NEVER_MOVED_PART: f64 = 0.25;
 pub const LIKE_STEPS: f64 = 10.0;
 
 /// Twelve hours of a sensor.
-#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct MovesPiece {
-    /// Its number since 1970.
-    number: i32,
     moves: u32,
     /// Length of the still stretches that ended in it, seconds.
     stretches_s: u32,
@@ -57,22 +55,85 @@ struct MovesPiece {
 }
 
 impl MovesPiece {
-    /// Its beginning, seconds since 1970.
-    fn start_s(&self) -> i64 {
-        i64::from(self.number) * PIECE_S
+    const EMPTY: Self =
+        Self { moves: 0, stretches_s: 0, low: f32::INFINITY, high: f32::NEG_INFINITY, step: f32::INFINITY };
+}
+
+/// Twelve hours that are over, in 14 bytes: moves to 65,535, stretches in steps of four
+/// seconds; what is between highest and lowest, and the step, to the 65,536th part of them,
+/// where the tests ask for a thousandth.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+struct PastPiece {
+    high: [u8; 4],
+    range: [u8; 3],
+    step: [u8; 3],
+    moves: [u8; 2],
+    stretches: [u8; 2],
+}
+
+/// Seconds of a step of a past piece's stretches: 60 hours and a piece have room.
+const STRETCH_STEP_S: u32 = 4;
+const _: () = assert!(STRETCH_MOST_S + PIECE_S < u16::MAX as i64 * STRETCH_STEP_S as i64);
+
+impl PastPiece {
+    fn of(piece: MovesPiece) -> Self {
+        let to_u16 = |it: u32| u16::try_from(it).unwrap_or(u16::MAX).to_le_bytes();
+        // Of an empty one it is infinite.
+        let range = if piece.low <= piece.high { piece.high - piece.low } else { f32::INFINITY };
+        Self {
+            high: piece.high.to_le_bytes(),
+            range: short(range),
+            step: short(piece.step),
+            moves: to_u16(piece.moves),
+            stretches: to_u16(piece.stretches_s.saturating_add(STRETCH_STEP_S / 2) / STRETCH_STEP_S),
+        }
+    }
+
+    fn open(self) -> MovesPiece {
+        let high = f32::from_le_bytes(self.high);
+        let range = long(self.range);
+        MovesPiece {
+            moves: u16::from_le_bytes(self.moves).into(),
+            stretches_s: u32::from(u16::from_le_bytes(self.stretches)) * STRETCH_STEP_S,
+            low: if range.is_finite() { high - range } else { f32::INFINITY },
+            high,
+            step: long(self.step),
+        }
     }
 }
 
-/// One sensor's moves in the last days: at most a kilobyte.
+/// The upper three bytes of a number that is not below 0, rounded.
+fn short(value: f32) -> [u8; 3] {
+    let bits = value.to_bits();
+    let [_, a, b, c] = if value.is_finite() { bits.saturating_add(0x80) } else { bits }.to_le_bytes();
+    [a, b, c]
+}
+
+fn long([a, b, c]: [u8; 3]) -> f32 {
+    f32::from_le_bytes([0, a, b, c])
+}
+
+/// One sensor's moves in the last days: at most half a kilobyte.
 ///
 /// After a restart it is rebuilt from the stored readings of the last fifteen days.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Stillness {
-    pieces: VecDeque<MovesPiece>,
-    /// The last value, its time and since when it has stood still, seconds since 1970.
-    last: Option<(f64, i64, i64)>,
+    /// The pieces before the present one, without a hole, oldest first.
+    past: VecDeque<PastPiece>,
+    /// The present piece's number since 1970; `None`: there is none.
+    present: Option<(i32, MovesPiece)>,
+    /// The last value.
+    last: Option<LastValue>,
     /// The present stretch has been judged too long.
     stuck: bool,
+}
+
+/// A value, its time and since when it has stood still, seconds since 1970.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+struct LastValue {
+    value: f64,
+    at_s: i64,
+    since_s: i64,
 }
 
 impl Stillness {
@@ -86,7 +147,7 @@ impl Stillness {
         (piece.low, piece.high) = (piece.low.min(shown), piece.high.max(shown));
         let since_s = match last {
             None => at_s,
-            Some((before, before_s, since_s)) => {
+            Some(LastValue { value: before, at_s: before_s, since_s }) => {
                 let step = (value - before).abs();
                 let gap = (at_s - before_s) as f64 > gap_s;
                 if !gap && step < flat.tolerance {
@@ -105,38 +166,42 @@ impl Stillness {
             }
         };
         self.stuck = stuck || (self.stuck && since_s != at_s);
-        self.last = Some((value, at_s, since_s));
+        self.last = Some(LastValue { value, at_s, since_s });
     }
 
     fn piece(&mut self, at_s: i64) -> &mut MovesPiece {
         // Whole millennia of them have room.
         let number = at_s.div_euclid(PIECE_S) as i32;
-        while self.pieces.front().is_some_and(|piece| i64::from(number - piece.number) >= PIECES) {
-            self.pieces.pop_front();
+        if let Some((before, piece)) = self.present.filter(|(before, _)| *before < number) {
+            self.present = None;
+            if i64::from(number - before) >= PIECES {
+                self.past.clear();
+            } else {
+                push_tight(&mut self.past, PastPiece::of(piece));
+                (before + 1..number)
+                    .for_each(|_| push_tight(&mut self.past, PastPiece::of(MovesPiece::EMPTY)));
+            }
         }
-        if self.pieces.back().is_none_or(|piece| piece.number < number) {
-            let piece = MovesPiece {
-                number,
-                moves: 0,
-                stretches_s: 0,
-                low: f32::INFINITY,
-                high: f32::NEG_INFINITY,
-                step: f32::INFINITY,
-            };
-            push_tight(&mut self.pieces, piece);
+        while self.past.len() as i64 >= PIECES {
+            self.past.pop_front();
         }
-        let newest = self.pieces.len() - 1;
-        &mut self.pieces[newest]
+        &mut self.present.get_or_insert((number, MovesPiece::EMPTY)).1
+    }
+
+    /// The pieces, oldest first, each with its number since 1970.
+    fn pieces(&self) -> impl Iterator<Item = (i32, MovesPiece)> + '_ {
+        let first = self.present.map_or(0, |(number, _)| number - self.past.len() as i32);
+        (first..).zip(self.past.iter().map(|it| it.open())).chain(self.present)
     }
 
     /// Since when the last value has stood still.
     pub fn since(&self) -> Option<Timestamp> {
-        self.last.and_then(|(_, _, since_s)| Timestamp::from_second(since_s).ok())
+        self.last.and_then(|last| Timestamp::from_second(last.since_s).ok())
     }
 
     /// Seconds for which the last value will have stood still at `at`, if it is still the same then.
     pub fn still_s(&self, at: Timestamp) -> f64 {
-        self.last.map_or(0.0, |(_, _, since_s)| (at.as_second() - since_s) as f64)
+        self.last.map_or(0.0, |last| (at.as_second() - last.since_s) as f64)
     }
 
     /// Whether the present stretch has been judged too long: it stays so until the sensor moves.
@@ -147,15 +212,15 @@ impl Stillness {
     /// A fault that stood before a restart: where the readings given back show no move,
     /// it goes on.
     pub fn restore_stuck(&mut self) {
-        if let Some((_, at_s, since_s)) = self.last {
-            self.stuck |= at_s - since_s >= MOVES_KEPT_S;
+        if let Some(last) = self.last {
+            self.stuck |= last.at_s - last.since_s >= MOVES_KEPT_S;
         }
     }
 
     /// Mean time between moves before the present stretch, seconds; `None`: there was none
     /// in [`MOVES_KEPT_S`].
     pub fn mean_s(&self) -> Option<f64> {
-        let (moves, whole_s) = self.pieces.iter().fold((0u32, 0i64), |(moves, whole_s), piece| {
+        let (moves, whole_s) = self.pieces().fold((0u32, 0i64), |(moves, whole_s), (_, piece)| {
             (moves.saturating_add(piece.moves), whole_s + i64::from(piece.stretches_s))
         });
         (moves > 0).then(|| whole_s as f64 / f64::from(moves))
@@ -178,31 +243,31 @@ impl Stillness {
 
     /// Highest less lowest value of all that is remembered.
     fn range(&self) -> f64 {
-        self.pieces
-            .front()
-            .and_then(|piece| Timestamp::from_second(piece.start_s()).ok())
-            .and_then(|from| self.range_since(from))
-            .unwrap_or(0.0)
+        self.range_from(i64::MIN).unwrap_or(0.0)
     }
 
     /// The present stretch is all that is known, and it is no longer than what is remembered.
     fn has_never_moved(&self) -> bool {
-        let still_s = self.last.map_or(0, |(_, at_s, since_s)| at_s - since_s);
-        still_s < MOVES_KEPT_S - PIECE_S && self.pieces.iter().all(|piece| piece.stretches_s == 0)
+        let still_s = self.last.map_or(0, |last| last.at_s - last.since_s);
+        still_s < MOVES_KEPT_S - PIECE_S && self.pieces().all(|(_, piece)| piece.stretches_s == 0)
     }
 
     /// The smallest step that it made, in the quantity's unit: its resolution, or more.
     pub fn step(&self) -> Option<f64> {
-        let step = self.pieces.iter().fold(f32::INFINITY, |least, piece| least.min(piece.step));
+        let step = self.pieces().fold(f32::INFINITY, |least, (_, piece)| least.min(piece.step));
         step.is_finite().then(|| f64::from(step))
     }
 
     /// Highest less lowest value in the whole pieces of twelve hours since `since`;
     /// `None` where it has none.
     pub fn range_since(&self, since: Timestamp) -> Option<f64> {
-        let since_s = since.as_second();
-        let pieces = self.pieces.iter().filter(|piece| piece.start_s() >= since_s && piece.low <= piece.high);
-        let (low, high) = pieces.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), piece| {
+        self.range_from(since.as_second())
+    }
+
+    fn range_from(&self, since_s: i64) -> Option<f64> {
+        let within = |number: i32| i64::from(number) * PIECE_S >= since_s;
+        let pieces = self.pieces().filter(|(number, it)| within(*number) && it.low <= it.high);
+        let (low, high) = pieces.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), (_, piece)| {
             (low.min(piece.low), high.max(piece.high))
         });
         (low <= high).then(|| f64::from(high - low))
@@ -327,11 +392,42 @@ mod tests {
                 assert_eq!(rebuilt.step(), whole.step());
             }
         }
-        assert!(whole.pieces.len() <= 25);
+        assert!(whole.pieces().count() <= 25);
     }
 
     #[test]
     fn the_state_is_small() {
-        assert!(size_of::<MovesPiece>() * 32 + size_of::<Stillness>() <= 1400);
+        assert_eq!(size_of::<PastPiece>(), 14);
+        let watch = fed((0..2000).map(f64::from));
+        assert!(watch.past.capacity() * size_of::<PastPiece>() + size_of::<Stillness>() <= 512);
+    }
+
+    /// The tests that ask for figures of a piece ask for a thousandth of them.
+    #[test]
+    fn a_past_piece_is_as_it_was() {
+        let mut seed = 7_u32;
+        let mut draw = |most: f32| {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            most * (seed >> 8) as f32 / 16_777_216.0
+        };
+        for number in 0..10_000_u32 {
+            let low = draw(1100.0) - 40.0;
+            let piece = MovesPiece {
+                moves: number,
+                stretches_s: number * 25,
+                low,
+                high: low + draw(20.0),
+                step: draw(0.01),
+            };
+            let past = PastPiece::of(piece).open();
+            let near = |kept: f32, is: f32, within: f32| (kept - is).abs() <= within;
+            assert!(past.moves == piece.moves && past.stretches_s.abs_diff(piece.stretches_s) <= 2);
+            assert!(near(past.step, piece.step, piece.step / 65_000.0), "{piece:?}: {past:?}");
+            let range = piece.high - piece.low;
+            assert!(near(past.high - past.low, range, range / 65_000.0 + 0.000_13), "{piece:?}: {past:?}");
+        }
+        assert_eq!(PastPiece::of(MovesPiece::EMPTY).open(), MovesPiece::EMPTY);
+        let still = MovesPiece { low: 0.3, high: 0.3, ..MovesPiece::EMPTY };
+        assert_eq!(PastPiece::of(still).open(), still);
     }
 }

@@ -30,7 +30,7 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
-use crate::model::push_tight;
+use crate::model::HourlyContents;
 use crate::why::{Check, Equation, Step};
 
 /// Field capacity of the probes.
@@ -92,7 +92,7 @@ impl Drained {
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct DrainedWatch {
     /// The first value of each hour since the epoch, oldest first.
-    hours: VecDeque<(i32, f32)>,
+    hours: HourlyContents,
     found: VecDeque<Drained>,
 }
 
@@ -101,13 +101,13 @@ impl DrainedWatch {
     /// file, above which a soaking must have been.
     pub fn push(&mut self, at: Timestamp, water_content: f64, field_capacity: f64) {
         let hour = hour_of(at);
-        if !water_content.is_finite() || self.hours.back().is_some_and(|(last, _)| *last >= hour) {
+        if !water_content.is_finite() || self.hours.last().is_some_and(|(last, _)| last >= hour) {
             return;
         }
-        while self.hours.front().is_some_and(|(old, _)| hour - old > DRAINS_H + BEFORE_H) {
-            self.hours.pop_front();
+        while self.hours.first().is_some_and(|(old, _)| hour - old > DRAINS_H + BEFORE_H) {
+            self.hours.pop_first();
         }
-        push_tight(&mut self.hours, (hour, water_content as f32));
+        self.hours.push(hour, water_content as f32);
         if let Some(drained) = self.drained(at, hour, field_capacity) {
             self.found.push_back(drained);
         }
@@ -126,11 +126,11 @@ impl DrainedWatch {
         }
         let value = |of: i32| {
             let found = self.hours.iter().find(|(hour, _)| *hour == of);
-            found.map(|(_, value)| f64::from(*value))
+            found.map(|(_, value)| f64::from(value))
         };
         let (peak, day, two_days) = (value(hour - DRAINS_H)?, value(hour - 24)?, value(hour)?);
         let mut least = f64::INFINITY;
-        for (of, value) in self.hours.iter().map(|(of, value)| (*of, f64::from(*value))) {
+        for (of, value) in self.hours.iter().map(|(of, value)| (of, f64::from(value))) {
             // Of hours that are equally high the last one counts.
             if of != hour - DRAINS_H && (value > peak || (of > hour - DRAINS_H && value >= peak)) {
                 return None;
@@ -169,7 +169,7 @@ impl DrainedWatch {
     /// Forgets what is later than `limit`: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
         let hour = hour_of(limit);
-        self.hours.retain(|(of, _)| *of <= hour);
+        self.hours.forget_after(hour);
         self.found.retain(|it| it.at <= limit);
     }
 

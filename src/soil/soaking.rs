@@ -26,7 +26,7 @@ use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
-use crate::model::{TimedValue, push_tight};
+use crate::model::{KeptTime, PackedContent, push_tight};
 use crate::why::{Check, Equation, Step};
 
 /// The water that must reach a probe.
@@ -121,8 +121,8 @@ struct Trial {
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Soaking {
     /// One value an hour, each the lower of two readings: a single high one is no rise.
-    hours: VecDeque<TimedValue>,
-    last: Option<(Timestamp, f32)>,
+    hours: VecDeque<PackedContent>,
+    last: Option<(KeptTime, f32)>,
     trial: Option<Trial>,
     /// Water up to here has had its trial.
     counted_to: Option<Timestamp>,
@@ -142,14 +142,14 @@ impl Soaking {
     ) {
         let value = water_content as f32;
         let lower = self.last.map_or(value, |(_, before)| before.min(value));
-        self.last = Some((at, value));
-        if self.hours.back().is_some_and(|last| seconds(last.at(), at) < HOUR_S) {
+        self.last = Some((at.into(), value));
+        if self.hours.back().is_some_and(|last| seconds(last.open().at(), at) < HOUR_S) {
             return;
         }
         if self.hours.len() == KEPT {
             self.hours.pop_front();
         }
-        push_tight(&mut self.hours, TimedValue::new(at, lower));
+        push_tight(&mut self.hours, PackedContent::new(at, lower));
         while self.misses.front().is_some_and(|miss| seconds(miss.at, at) > REMEMBERED_S) {
             self.misses.pop_front();
         }
@@ -166,6 +166,7 @@ impl Soaking {
         let before = self
             .hours
             .iter()
+            .map(|it| it.open())
             .filter(|it| it.at() >= from)
             .map(|it| f64::from(it.value()))
             .fold(f64::INFINITY, f64::min);
@@ -186,7 +187,7 @@ impl Soaking {
         let within: Vec<(Timestamp, f32)> = self
             .hours
             .iter()
-            .map(TimedValue::pair)
+            .map(|it| it.open().pair())
             .filter(|(when, _)| seconds(*when, trial.opened) <= TOGETHER_S)
             .collect();
         let after = within.iter().filter(|(when, _)| *when > trial.opened).count();
@@ -240,7 +241,7 @@ impl Soaking {
 
     /// Forgets everything where it is later than `limit`: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
-        if self.last.is_some_and(|(last, _)| last > limit) {
+        if self.last.is_some_and(|(last, _)| last.at() > limit) {
             let verdict = self.verdict;
             let misses = self.misses.iter().copied().filter(|miss| miss.at <= limit).collect();
             *self = Self { misses, verdict, ..Self::default() };

@@ -14,11 +14,9 @@
 //! Packed and clayey soils drain for weeks and hardly have a field capacity (the
 //! same bulletin). Soil over a shallow water table stays wet with no tap open.
 
-use std::collections::VecDeque;
-
 use jiff::Timestamp;
 
-use crate::model::{TimedValue, push_tight};
+use crate::model::{KeptTime, RecentContents};
 
 use crate::why::{Check, Equation, Step};
 
@@ -145,30 +143,30 @@ pub enum Course {
 /// Remembers one probe's last hours.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct DrainageWatch {
-    samples: VecDeque<TimedValue>,
-    last: Option<Timestamp>,
+    samples: RecentContents,
+    last: Option<KeptTime>,
 }
 
 impl DrainageWatch {
     /// Adds a good reading, later than all before it.
     pub fn push(&mut self, at: Timestamp, water_content: f64) {
         let since = |before: Timestamp| at.as_second() - before.as_second();
-        if self.last.is_some_and(|last| since(last) > GAP_S) {
+        if self.last.is_some_and(|last| since(last.at()) > GAP_S) {
             self.samples.clear();
         }
-        self.last = Some(at);
-        if self.samples.back().is_some_and(|before| since(before.at()) < SPACING_S) {
+        self.last = Some(at.into());
+        if self.samples.last().is_some_and(|before| since(before.at()) < SPACING_S) {
             return;
         }
         while self.samples.get(1).is_some_and(|second| since(second.at()) >= SPAN_S) {
-            self.samples.pop_front();
+            self.samples.pop_first();
         }
-        push_tight(&mut self.samples, TimedValue::new(at, water_content as f32));
+        self.samples.push(at, water_content as f32, RecentContents::LONGEST_S);
     }
 
     /// Forgets what is later than `limit`: the clock was wrong.
     pub fn forget_after(&mut self, limit: Timestamp) {
-        if self.last.is_some_and(|last| last > limit) {
+        if self.last.is_some_and(|last| last.at() > limit) {
             *self = Self::default();
         }
     }
@@ -178,7 +176,7 @@ impl DrainageWatch {
     pub fn stands(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> bool {
         let age = |at: Timestamp| now.as_second() - at.as_second();
         let recent = self.samples.iter().filter(|it| age(it.at()) <= HOUR_S + SPACING_S);
-        let mut hour = recent.map(TimedValue::pair).peekable();
+        let mut hour = recent.map(|it| it.pair()).peekable();
         if hour.peek().is_none_or(|(at, _)| age(*at) < HOUR_S) {
             return false;
         }
@@ -188,7 +186,7 @@ impl DrainageWatch {
 
     /// How the soil has gone over the last six hours, beside what it holds.
     pub fn course(&self, now: Timestamp, water_content: f64, field_capacity: f64) -> Course {
-        let Some((first_at, first)) = self.samples.front().map(TimedValue::pair) else {
+        let Some((first_at, first)) = self.samples.first().map(|it| it.pair()) else {
             return Course::Unknown;
         };
         if now.as_second() - first_at.as_second() < SPAN_S - SPACING_S {
@@ -201,7 +199,7 @@ impl DrainageWatch {
             f64::from(before) - water_content > part * (f64::from(before) - field_capacity)
         };
         let falling = drains(first, DRAINING_PART)
-            || half.map(TimedValue::value).is_some_and(|before| {
+            || half.map(|it| it.value()).is_some_and(|before| {
                 f64::from(before) > field_capacity && drains(before, DRAINING_PART / 2.0)
             });
         if falling { Course::Falling } else { Course::Held }
@@ -263,7 +261,7 @@ mod tests {
             ebb.push(t(minute), 0.30);
         }
         assert_eq!(ebb.course(t(700), 0.3, 0.15), Course::Unknown, "a gap of three hours");
-        assert!(ebb.samples.len() < 20);
+        assert!(ebb.samples.iter().len() < 20);
     }
 
     #[test]

@@ -1,152 +1,134 @@
-//! One number an hour of the last fortnight, to the last bit and in little room.
+//! One difference an hour of the last fortnight, in a byte each.
 //!
-//! A probe shows steps of its own resolution, so that its differences repeat: most hours are
-//! kept as the number of their value in a list of values, one byte each. A probe whose
-//! differences hardly repeat has its values themselves.
+//! The steps are fine where a rule looks and coarse where none does: 0.00005 m³/m³ up to
+//! 0.002, 0.0001 up to 0.0054, 0.0005 up to 0.0194 and 0.0025 up to 0.0819, where they end.
+//! Probes that are fit for a garden resolve 0.0003 m³/m³ or less finely, so that near zero,
+//! where the median of a fortnight and its deviations lie, a step is a sixth of theirs. A
+//! rise beyond 0.010 is no usual one (it has become a candidate, and is not remembered)
+//! unless the probe's own noise is as large; then a step is a tenth of that noise. Falls are
+//! never taken off, and only count as being far from the median.
 
 use serde::{Deserialize, Serialize};
 
 /// Hours that are kept: 14 days.
 pub(super) const HISTORY_HOURS: usize = 14 * 24;
 /// An hour without a value.
-const MISSED: u8 = u8::MAX;
-/// With more values than this the list is no smaller than the values of all hours.
-const VALUES_MAX: usize = 224;
-/// How often values that no hour has any more are let go of, hours.
-const SWEEP_H: usize = 24;
+const MISSED: u8 = 0;
+/// No difference; one more is a step above it, one less a step below.
+const NONE: u8 = 128;
+/// How far each stretch of equal steps reaches (steps, and their end in m³/m³), and a step.
+const STRETCHES: [(u8, f32, f32); 4] =
+    [(40, 0.002, 0.000_05), (74, 0.0054, 0.0001), (102, 0.0194, 0.0005), (127, 0.0819, 0.0025)];
 
 /// Of each hour of the last 336 its value, by the hour's number modulo that; NaN: none.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub(super) enum HourlyHistory {
-    /// None ever had one.
-    #[default]
-    Empty,
-    Few {
-        /// The number of each hour's value.
-        numbers: Vec<u8>,
-        values: Vec<f32>,
-    },
-    Many(Vec<f32>),
-}
+pub(super) struct HourlyHistory(Box<[u8]>);
 
 impl HourlyHistory {
+    /// Whether no hour ever had one.
     pub(super) fn is_empty(&self) -> bool {
-        matches!(self, Self::Empty)
+        self.0.is_empty()
     }
 
     /// Whether what was read of it can be one.
     pub(super) fn is_sound(&self) -> bool {
-        match self {
-            Self::Empty => true,
-            Self::Few { numbers, values } => {
-                numbers.len() == HISTORY_HOURS
-                    && numbers.iter().all(|it| *it == MISSED || usize::from(*it) < values.len())
-            }
-            Self::Many(values) => values.len() == HISTORY_HOURS,
-        }
+        self.is_empty() || self.0.len() == HISTORY_HOURS
     }
 
     /// The value of an hour; NaN: none.
     pub(super) fn get(&self, hour: usize) -> f32 {
-        match self {
-            Self::Empty => f32::NAN,
-            Self::Few { numbers, values } => {
-                values.get(usize::from(numbers[hour])).copied().unwrap_or(f32::NAN)
-            }
-            Self::Many(values) => values[hour],
-        }
+        self.0.get(hour).map_or(f32::NAN, |code| opened(*code))
     }
 
     /// The values of every hour that has one.
     pub(super) fn known(&self) -> impl Iterator<Item = f32> + '_ {
-        let hours = if self.is_empty() { 0 } else { HISTORY_HOURS };
-        (0..hours).map(|hour| self.get(hour)).filter(|value| !value.is_nan())
+        self.0.iter().filter(|code| **code != MISSED).map(|code| opened(*code))
     }
 
     /// Sets the value of an hour.
     pub(super) fn set(&mut self, hour: usize, value: f32) {
         if self.is_empty() {
-            *self = Self::Few { numbers: vec![MISSED; HISTORY_HOURS], values: Vec::new() };
+            self.0 = vec![MISSED; HISTORY_HOURS].into();
         }
-        if hour.is_multiple_of(SWEEP_H) {
-            self.sweep();
-        }
-        if let Self::Few { numbers, values } = self {
-            let same = |it: &f32| it.to_bits() == value.to_bits();
-            let number = if value.is_nan() {
-                Some(MISSED)
-            } else if let Some(known) = values.iter().position(same) {
-                Some(known as u8)
-            } else if values.len() < VALUES_MAX {
-                if values.len() == values.capacity() {
-                    values.reserve_exact(8);
-                }
-                values.push(value);
-                Some((values.len() - 1) as u8)
-            } else {
-                None
-            };
-            match number {
-                Some(number) => return numbers[hour] = number,
-                None => *self = Self::Many((0..HISTORY_HOURS).map(|hour| self.get(hour)).collect()),
-            }
-        }
-        if let Self::Many(values) = self {
-            values[hour] = value;
-        }
+        self.0[hour] = code(value);
     }
+}
 
-    /// Lets go of values that no hour has, and goes over to the smaller form.
-    fn sweep(&mut self) {
-        let mut bits: Vec<u32> = self.known().map(f32::to_bits).collect();
-        bits.sort_unstable();
-        bits.dedup();
-        if bits.len() + SWEEP_H > VALUES_MAX {
-            return;
-        }
-        let number = |value: f32| bits.binary_search(&value.to_bits()).map_or(MISSED, |found| found as u8);
-        let numbers = (0..HISTORY_HOURS).map(|hour| number(self.get(hour))).collect();
-        *self = Self::Few { numbers, values: bits.iter().map(|it| f32::from_bits(*it)).collect() };
+fn code(value: f32) -> u8 {
+    if value.is_nan() {
+        return MISSED;
     }
+    let (size, mut steps, mut from) = (value.abs(), 0_u8, 0.0);
+    for (end, to, step) in STRETCHES {
+        if size < to || end == STRETCHES[3].0 {
+            steps = end.min(steps.saturating_add(((size - from) / step).round() as u8));
+            break;
+        }
+        (steps, from) = (end, to);
+    }
+    if value < 0.0 { NONE - steps } else { NONE + steps }
+}
+
+fn opened(code: u8) -> f32 {
+    if code == MISSED {
+        return f32::NAN;
+    }
+    let steps = code.abs_diff(NONE);
+    let (mut before, mut from) = (0, 0.0);
+    let mut size = 0.0;
+    for (end, to, step) in STRETCHES {
+        size = from + f32::from(steps.min(end) - before) * step;
+        if steps <= end {
+            break;
+        }
+        (before, from) = (end, to);
+    }
+    if code < NONE { -size } else { size }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// Beside a plain list, through both forms and back.
     #[test]
-    fn every_value_comes_back_to_the_last_bit() {
-        let (mut history, mut plain) = (HourlyHistory::default(), vec![f32::NAN; HISTORY_HOURS]);
-        let mut forms = Vec::new();
-        for hour in 0..10_000_usize {
-            let steps = if hour / 1000 % 2 == 0 { 40 } else { 1000 };
-            let step = (hour * 7919 % steps) as f32 - 20.0;
-            let value = if hour.is_multiple_of(17) { f32::NAN } else { 0.2 + step * 0.000_26 - 0.2 };
-            let value = if hour.is_multiple_of(31) { -0.0 } else { value };
-            history.set(hour % HISTORY_HOURS, value);
-            plain[hour % HISTORY_HOURS] = value;
-            let same = (0..HISTORY_HOURS).all(|at| match (history.get(at), plain[at]) {
-                (got, is) if is.is_nan() => got.is_nan(),
-                (got, is) => got.to_bits() == is.to_bits(),
-            });
-            assert!(same && history.is_sound(), "hour {hour}");
-            assert_eq!(history.known().count(), plain.iter().filter(|it| !it.is_nan()).count());
-            let few = matches!(history, HourlyHistory::Few { .. });
-            if forms.last() != Some(&few) {
-                forms.push(few);
-            }
+    fn a_value_is_off_by_half_a_step_of_its_size_at_most() {
+        let mut before = f32::NEG_INFINITY;
+        for number in -8180..=8180_i16 {
+            let value = 0.000_01 * f32::from(number);
+            let kept = opened(code(value));
+            let step = STRETCHES.iter().find(|it| value.abs() <= it.1).expect("within their end").2;
+            assert!((kept - value).abs() <= 0.501 * step, "{value} is kept as {kept}");
+            assert!(kept >= before, "in order: {before}, {kept}");
+            before = kept;
         }
-        assert!(forms.len() >= 4, "both forms were tried: {forms:?}");
+        for (given, kept) in [(1.0, 0.0819), (-1.0, -0.0819), (f32::INFINITY, 0.0819), (0.0, 0.0)] {
+            assert!((opened(code(given)) - kept).abs() < 1e-6, "{given}");
+        }
     }
 
     #[test]
-    fn a_coarse_probes_fortnight_takes_little_room() {
-        let mut history = HourlyHistory::default();
-        for hour in 0..5000_usize {
-            history.set(hour % HISTORY_HOURS, (hour * 31 % (20 + hour / 50)) as f32);
+    fn every_code_is_its_own_values() {
+        for it in 1..=u8::MAX {
+            assert_eq!(code(opened(it)), it, "{}", opened(it));
         }
-        let HourlyHistory::Few { numbers, values } = history else { panic!("a hundred values are few") };
-        assert!(numbers.capacity() + 4 * values.capacity() < 1000, "{}", values.capacity());
+        assert!(opened(MISSED).is_nan() && code(f32::NAN) == MISSED);
+    }
+
+    #[test]
+    fn an_hour_has_the_value_that_was_set_last() {
+        let mut history = HourlyHistory::default();
+        assert!(history.is_empty() && history.get(7).is_nan() && history.known().count() == 0);
+        for hour in 0..1000_usize {
+            let value = if hour.is_multiple_of(17) { f32::NAN } else { 0.0001 * (hour % 9) as f32 };
+            history.set(hour % HISTORY_HOURS, value);
+        }
+        let known = (664..1000).filter(|hour| hour % 17 != 0).count();
+        assert_eq!(history.known().count(), known);
+        for hour in 664..1000_usize {
+            let kept = history.get(hour % HISTORY_HOURS);
+            assert_eq!(kept.is_nan(), hour % 17 == 0, "{hour}");
+            assert!(kept.is_nan() || (kept - 0.0001 * (hour % 9) as f32).abs() < 1e-6, "{hour}: {kept}");
+        }
+        assert!(history.is_sound() && history.0.len() == HISTORY_HOURS);
     }
 }

@@ -20,12 +20,10 @@
 //! rise does not tell how many litres were given. Soil near freezing and peaty
 //! mixes rise without water; the caller has to leave those out.
 
-use std::collections::VecDeque;
-
 use jiff::Timestamp;
 
 use super::hourly_history::{HISTORY_HOURS, HourlyHistory};
-use crate::model::{TimedValue, push_tight};
+use crate::model::{KeptTime, RecentContents, TimedValue};
 
 const HOUR_S: i64 = 3600;
 /// Spans of the differences that are watched, with the smallest rise, m³/m³.
@@ -44,7 +42,7 @@ const KEPT_S: i64 = 12 * HOUR_S;
 /// The smallest rise of a probe that is not known yet, in smallest rises of one that is.
 const UNKNOWN_TIMES: f64 = 2.0;
 /// Hours of history that make a probe known.
-const KNOWN_HOURS: usize = 3 * 24;
+const KNOWN_HOURS: u16 = 3 * 24;
 /// Part of the rise that must still stand.
 pub(super) const STANDING_PART: f64 = 0.6;
 /// The smallest change that shows a neighbour's rise, once the probe is known and
@@ -92,7 +90,7 @@ struct Candidate {
 }
 
 /// A span over which rises are looked for.
-#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug)]
 struct Span {
     over_s: i64,
     /// Smallest rise once the probe is known, m³/m³.
@@ -100,19 +98,20 @@ struct Span {
 }
 
 /// A probe's differences over one span.
-#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Differences {
-    span: Span,
     /// One an hour.
     history: HourlyHistory,
-    last_hour: i64,
-    known_hours: usize,
+    last_hour: i32,
+    known_hours: u16,
+    /// Over nine hours; else over three.
+    slow: bool,
 }
 
 /// Watches one probe.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct WettingWatch {
-    recent: VecDeque<TimedValue>,
+    recent: RecentContents,
     /// The lowest of them; `None`: it is to be looked for.
     #[serde(skip)]
     lowest: Option<f32>,
@@ -120,16 +119,16 @@ pub struct WettingWatch {
     slow: Differences,
     candidate: Option<Box<Candidate>>,
     /// No new rise is looked for before this: it would be the old one's tail.
-    quiet_until: Option<Timestamp>,
+    quiet_until: Option<KeptTime>,
 }
 
 impl Default for WettingWatch {
     fn default() -> Self {
         Self {
-            recent: VecDeque::new(),
+            recent: RecentContents::default(),
             lowest: None,
-            fast: Differences::of(FAST),
-            slow: Differences::of(SLOW),
+            fast: Differences::default(),
+            slow: Differences { slow: true, ..Differences::default() },
             candidate: None,
             quiet_until: None,
         }
@@ -140,28 +139,28 @@ impl WettingWatch {
     /// Adds a good reading, later than all before it. Returns a rise once it
     /// has stood for two hours.
     pub fn push(&mut self, at: Timestamp, water_content: f64) -> Option<Wetting> {
-        let value = water_content as f32;
-        if self.recent.back().is_some_and(|last| seconds(last.at(), at) < SPACING_S) {
+        let (at, value) = (whole_second(at), water_content as f32);
+        if self.recent.last().is_some_and(|last| seconds(last.at(), at) < SPACING_S) {
             return None;
         }
-        while self.recent.front().is_some_and(|first| seconds(first.at(), at) > KEPT_S) {
-            let gone = self.recent.pop_front();
-            self.lowest = self.lowest.filter(|lowest| gone.is_some_and(|gone| gone.value() > *lowest));
+        while let Some(first) = self.recent.first().filter(|first| seconds(first.at(), at) > KEPT_S) {
+            self.recent.pop_first();
+            self.lowest = self.lowest.filter(|lowest| first.value() > *lowest);
         }
         self.drop_dip(value);
-        push_tight(&mut self.recent, TimedValue::new(at, value));
+        self.recent.push(at, value, KEPT_S);
+        // As they are kept, so that one that goes on from a kept state finds the same.
+        let kept = self.recent.last().map_or(value, |last| last.value());
         let recent = &self.recent;
-        let lowest = self
-            .lowest
-            .unwrap_or_else(|| recent.iter().map(TimedValue::value).fold(value, f32::min))
-            .min(value);
+        let lowest =
+            self.lowest.unwrap_or_else(|| recent.iter().map(|it| it.value()).fold(kept, f32::min)).min(kept);
         self.lowest = Some(lowest);
 
         let believed = self.settle(at, value);
         for slow in [false, true] {
             // No base is lower. Mostly nothing rises, and one difference an hour is enough.
             let differences = if slow { &self.slow } else { &self.fast };
-            if f64::from(value - lowest) >= differences.span.least || !differences.remembers(at) {
+            if f64::from(value - lowest) >= differences.span().least || !differences.remembers(at) {
                 self.look_over(slow, at, value);
             }
         }
@@ -177,12 +176,12 @@ impl WettingWatch {
     /// reading before it was: soil does not do that, and the way back up is no rise. A
     /// dip that is too small for the quality tests is one still.
     fn drop_dip(&mut self, value: f32) {
-        let mut newest = self.recent.iter().rev().map(TimedValue::value);
-        let (Some(dip), Some(before)) = (newest.next(), newest.next()) else { return };
+        let newest = |back| self.recent.iter().rev().nth(back).map(|it| it.value());
+        let (Some(dip), Some(before)) = (newest(0), newest(1)) else { return };
         let fell = before - dip;
-        let least = self.fast.span.least as f32;
+        let least = FAST.least as f32;
         if fell >= least && value - dip >= least && (value - before).abs() <= fell / 2.0 {
-            self.recent.pop_back();
+            self.recent.pop_last();
             self.lowest = None;
         }
     }
@@ -195,20 +194,20 @@ impl WettingWatch {
             return;
         }
         let differences = if slow { &self.slow } else { &self.fast };
-        let Some(mut before) = self.base(at, differences.span.over_s) else { return };
+        let Some(mut before) = self.base(at, differences.span().over_s) else { return };
         let base_at = before.at;
-        if self.quiet_until.is_some_and(|until| base_at < until) {
+        if self.quiet_until.is_some_and(|until| base_at < until.at()) {
             // As above, of one that was believed.
             return;
         }
-        if f64::from(value - before.lowest()) < differences.span.least && differences.remembers(at) {
+        if f64::from(value - before.lowest()) < differences.span().least && differences.remembers(at) {
             return;
         }
         let base = before.median();
         let difference = value - base;
         // What is usual is never below zero, and the least rise never below its span's: most
         // differences are seen to be none without them.
-        let rises = (f64::from(difference) >= differences.span.least)
+        let rises = (f64::from(difference) >= differences.span().least)
             .then(|| (differences.usual(at), differences.least_rise()))
             .filter(|(usual, least)| f64::from(difference - usual) >= *least);
         if let Some((usual, least)) = rises {
@@ -234,7 +233,9 @@ impl WettingWatch {
     /// Takes back the newest reading if it is of that time: its neighbour has
     /// shown it to be false.
     pub fn take_back(&mut self, at: Timestamp) {
-        if let Some(i) = self.recent.iter().rposition(|it| it.at() == at) {
+        let at = whole_second(at);
+        let found = self.recent.iter().rposition(|it| it.at() == at);
+        if let Some(i) = found {
             self.recent.remove(i);
             self.lowest = None;
             if self.candidate.as_deref().is_some_and(|c| c.peak_at == at || c.found == at) {
@@ -284,7 +285,7 @@ impl WettingWatch {
         if standing.is_nan() || standing < STANDING_PART {
             return None;
         }
-        self.quiet_until = Some(peak_at);
+        self.quiet_until = Some(peak_at.into());
         Some(Wetting {
             onset,
             seen: at,
@@ -303,13 +304,13 @@ impl WettingWatch {
     /// that several beds stir at once is a sign of rain. `None` where it has too
     /// few readings to tell.
     pub fn stirred(&self, onset: Timestamp) -> Option<bool> {
-        let last = self.recent.back()?.at();
+        let last = self.recent.last()?.at();
         let median_of = |from_s: i64, to_s: i64| {
             let mut values: Vec<f32> = self
                 .recent
                 .iter()
                 .filter(|it| (from_s..=to_s).contains(&it.at().as_second()))
-                .map(TimedValue::value)
+                .map(|it| it.value())
                 .collect();
             (!values.is_empty()).then(|| median(&mut values))
         };
@@ -331,13 +332,13 @@ impl WettingWatch {
     fn base(&self, at: Timestamp, over_s: i64) -> Option<SpanBase> {
         let wanted_s = at.as_second() - over_s;
         let off = |it: &TimedValue| (it.second() - wanted_s).abs();
-        let first = self.recent.partition_point(|it| it.second() < wanted_s - BASE_S);
+        let first = self.recent.before(wanted_s - BASE_S);
         // In order of time, the nearest is the last before or the first from there on.
         let mut nearest = first.checked_sub(1).and_then(|place| self.recent.get(place));
         let (mut hour, mut count) = ([0.0; BASE_READINGS], 0);
-        for it in self.recent.range(first..) {
-            let (before, near) = (it.second() < wanted_s, off(it) <= BASE_S);
-            if before || nearest.is_none_or(|other| off(it) < off(other)) {
+        for it in self.recent.range(first) {
+            let (before, near) = (it.second() < wanted_s, off(&it) <= BASE_S);
+            if before || nearest.is_none_or(|other| off(&it) < off(&other)) {
                 nearest = Some(it);
             }
             if near && count < BASE_READINGS {
@@ -361,7 +362,7 @@ impl WettingWatch {
         self.recent
             .iter()
             .rev()
-            .map(TimedValue::pair)
+            .map(|it| it.pair())
             .take_while(|(t, _)| *t >= base_at)
             .find(|(_, v)| v - base <= 0.15 * rise)
             .map_or(base_at, |(t, _)| t)
@@ -390,16 +391,16 @@ impl SpanBase {
 }
 
 impl Differences {
-    fn of(span: Span) -> Self {
-        Self { span, history: HourlyHistory::Empty, last_hour: 0, known_hours: 0 }
+    fn span(&self) -> Span {
+        if self.slow { SLOW } else { FAST }
     }
 
     /// The smallest rise that counts now, m³/m³.
     fn least_rise(&self) -> f64 {
         if self.known_hours < KNOWN_HOURS {
-            UNKNOWN_TIMES * self.span.least
+            UNKNOWN_TIMES * self.span().least
         } else {
-            self.span.least.max(f64::from(self.threshold()))
+            self.span().least.max(f64::from(self.threshold()))
         }
     }
 
@@ -419,7 +420,7 @@ impl Differences {
 
     /// Whether the difference of this hour is known.
     fn remembers(&self, at: Timestamp) -> bool {
-        at.as_second().div_euclid(HOUR_S) == self.last_hour
+        at.as_second().div_euclid(HOUR_S) == i64::from(self.last_hour)
     }
 
     fn remember(&mut self, at: Timestamp, difference: f32) {
@@ -429,19 +430,20 @@ impl Differences {
         let hour = at.as_second().div_euclid(HOUR_S);
         if !self.history.is_empty() {
             // Hours that were missed hold what was there 14 days before.
-            for missed in (self.last_hour + 1).max(hour - HISTORY_HOURS as i64 + 1)..hour {
+            for missed in (i64::from(self.last_hour) + 1).max(hour - HISTORY_HOURS as i64 + 1)..hour {
                 self.set(missed, f32::NAN);
             }
         }
         self.set(hour, difference);
-        self.last_hour = hour;
+        // Its number has room to the year 246,000.
+        self.last_hour = hour as i32;
     }
 
     fn set(&mut self, hour: i64, difference: f32) {
         let was_known = !self.history.get(index(hour)).is_nan();
         self.history.set(index(hour), difference);
-        self.known_hours += usize::from(!difference.is_nan());
-        self.known_hours = self.known_hours.saturating_sub(usize::from(was_known));
+        self.known_hours += u16::from(!difference.is_nan());
+        self.known_hours = self.known_hours.saturating_sub(u16::from(was_known));
     }
 
     /// Four robust standard deviations of what is known. It is seldom asked for.
@@ -466,6 +468,11 @@ pub fn probe_lag_s(depth_m: f64) -> i64 {
 
 fn seconds(from: Timestamp, to: Timestamp) -> i64 {
     to.as_second() - from.as_second()
+}
+
+/// The time as it is kept of a reading.
+fn whole_second(at: Timestamp) -> Timestamp {
+    Timestamp::from_second(at.as_second()).unwrap_or(at)
 }
 
 fn index(hour: i64) -> usize {

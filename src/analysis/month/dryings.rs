@@ -68,7 +68,7 @@ pub(super) fn dryings(
         if let Some(last) = outlook.finished().last()
             && found.last().is_none_or(|known| known.from < last.from)
         {
-            found.push(*last);
+            found.push(last);
         }
     };
     let mut rises = rises.iter().peekable();

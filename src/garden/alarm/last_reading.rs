@@ -58,7 +58,7 @@ impl SiteState {
             if self.fresh(index, now).is_some() {
                 return None;
             }
-            if let Some((at, value)) = self.sensors[usize::from(index)].good
+            if let Some((at, value)) = self.sensors[usize::from(index)].good()
                 && last.is_none_or(|(before, ..)| before < at)
             {
                 last = Some((at, plan.measures, value));

@@ -15,9 +15,15 @@ const HEARD_HOURS: u32 = 20;
 struct DriestOfDay {
     date: Date,
     /// Depletion as a part of readily available water.
-    used: f64,
+    used: f32,
     /// The hours of the clock in which it was heard, a bit each.
-    heard: u32,
+    heard: [u8; 3],
+}
+
+impl DriestOfDay {
+    fn heard_hours(&self) -> u32 {
+        self.heard.iter().map(|hours| hours.count_ones()).sum()
+    }
 }
 
 /// The driest moment of each local day, the newest last.
@@ -30,16 +36,18 @@ impl DriestDays {
     /// Takes what is used of a bed's readily available water at an hour of a local day,
     /// none older than the last. Returns whether a day has begun with it.
     pub(crate) fn push(&mut self, date: Date, hour: i8, used: f64) -> bool {
-        let bit = 1_u32 << hour.clamp(0, 23);
+        let (used, hour) = (used as f32, hour.clamp(0, 23) as u8);
+        let mut heard = [0; 3];
+        heard[usize::from(hour / 8)] = 1 << (hour % 8);
         if let Some(last) = self.days.back_mut().filter(|last| last.date == date) {
             last.used = last.used.max(used);
-            last.heard |= bit;
+            (0..3).for_each(|part| last.heard[part] |= heard[part]);
             return false;
         }
         if self.days.len() == KEPT {
             self.days.pop_front();
         }
-        push_tight(&mut self.days, DriestOfDay { date, used, heard: bit });
+        push_tight(&mut self.days, DriestOfDay { date, used, heard });
         true
     }
 
@@ -50,8 +58,9 @@ impl DriestDays {
         let known = self
             .days
             .iter()
-            .filter(|day| first <= day.date && day.date < end && day.heard.count_ones() >= HEARD_HOURS);
-        let (count, most) = known.fold((0, f64::NEG_INFINITY), |(n, most), day| (n + 1, most.max(day.used)));
+            .filter(|day| first <= day.date && day.date < end && day.heard_hours() >= HEARD_HOURS);
+        let (count, most) =
+            known.fold((0, f64::NEG_INFINITY), |(n, most), day| (n + 1, most.max(day.used.into())));
         (wanted > 0 && count + 1 >= wanted).then_some(most)
     }
 

@@ -398,7 +398,7 @@ impl SiteState {
             .filter(|&&probe| self.fresh(probe, now).is_none())
             .map(|&probe| {
                 let id = &self.garden.sensor(probe).id;
-                match self.sensors[usize::from(probe)].good {
+                match self.sensors[usize::from(probe)].good() {
                     None => format!("{id} has given no good reading yet"),
                     Some((at, _)) => {
                         format!(

@@ -9,6 +9,8 @@
 
 use jiff::Timestamp;
 
+use crate::model::KeptTime;
+
 /// A time this far from its arrival is wrong or very late, seconds.
 pub(crate) const OFF_S: i64 = 600;
 /// Messages in a row that show it.
@@ -30,10 +32,10 @@ pub(crate) enum ClockFinding {
 }
 
 /// The last messages of one sensor that gave a time of their own.
-#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ClockWatch {
     /// Messages in a row whose time was off, and the arrivals of the first and the last.
-    row: Option<(u8, Timestamp, Timestamp)>,
+    row: Option<Box<(u8, KeptTime, KeptTime)>>,
 }
 
 impl ClockWatch {
@@ -44,14 +46,16 @@ impl ClockWatch {
             self.row = None;
             return ClockFinding::Right;
         }
-        let (count, first, last) = self.row.unwrap_or((0, arrival, arrival));
+        let (count, first, last) =
+            self.row.as_deref().copied().unwrap_or((0, arrival.into(), arrival.into()));
         // Sooner than half an interval after the one before, it is of the same sending.
-        let counts = count == 0 || arrival.as_second() - last.as_second() >= i64::from(every_s / 2).max(1);
+        let counts =
+            count == 0 || arrival.as_second() - last.at().as_second() >= i64::from(every_s / 2).max(1);
         if counts {
-            self.row = Some((count.saturating_add(1), first, arrival));
+            self.row = Some(Box::new((count.saturating_add(1), first, arrival.into())));
         }
-        match self.row {
-            Some((MESSAGES.., first, last)) if last.as_second() - first.as_second() >= SPREAD_S => {
+        match self.row.as_deref().copied() {
+            Some((MESSAGES.., first, last)) if last.at().as_second() - first.at().as_second() >= SPREAD_S => {
                 ClockFinding::Wrong { behind_s, given }
             }
             _ => ClockFinding::Unsure,

@@ -1,12 +1,10 @@
 //! The faults of a sensor's last readings, and when they are too many.
 
-use std::collections::VecDeque;
-
 use jiff::Timestamp;
 
 use crate::alarms::Input;
 use crate::calibration::{Calibrated, OutOfRange};
-use crate::model::push_tight;
+use crate::model::KeptTime;
 use crate::quality::{Flag, Judged, Test};
 
 /// ReadingFault readings in a row. At the usual quarter of an hour it is two hours: longer
@@ -18,9 +16,9 @@ const RUN_S: i64 = 3600;
 const GOOD_RUN: u32 = 4;
 /// Readings that a share wants, and pieces of time over which it is taken.
 const SHARE_OF: u32 = 12;
-const PIECES: i64 = 12;
+const PIECES: usize = 12;
 /// Shortest piece, seconds: twelve are six hours.
-const PIECE_S: i64 = 1800;
+const PIECE_S: u32 = 1800;
 
 /// A raw number beyond the calibration by no more than this part of its range may be
 /// true; our own number.
@@ -67,15 +65,6 @@ impl ReadingFault {
     }
 }
 
-/// Readings of one piece of time.
-#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
-struct Piece {
-    from_s: i64,
-    good: u32,
-    /// By the number of [`ReadingFault`].
-    bad: [u32; 3],
-}
-
 /// By what a sensor was found faulty: it decides what ends it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 enum FoundBy {
@@ -83,24 +72,36 @@ enum FoundBy {
     Share,
 }
 
-/// One sensor's last hours.
+/// One sensor's last hours. Of one that is well there are only counts of good readings.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct FaultWatch {
-    /// At most [`PIECES`].
-    pieces: VecDeque<Piece>,
-    pub(crate) bad_run: u32,
-    bad_since: Option<Timestamp>,
+    /// Good readings of the last [`PIECES`] pieces of time, by the piece's number modulo that.
+    good: [u16; PIECES],
+    /// Length of a piece, seconds; 0: there was none yet.
+    piece_s: u32,
+    /// The newest piece's number since 1970.
+    newest: i32,
     good_run: u32,
-    /// `bad_run` and `bad_since` as they were before the last reading, which its
+    bad: Option<Box<BadReadings>>,
+}
+
+/// The bad readings of a sensor, and what came of them.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+struct BadReadings {
+    /// As the good ones, by the number of [`ReadingFault`].
+    counts: [[u16; 3]; PIECES],
+    run: u32,
+    run_since: Option<KeptTime>,
+    /// The run and its beginning as they were before the last reading, which its
     /// neighbour may show to be a spike.
-    before_last: (u32, Option<Timestamp>),
+    before_last: (u32, Option<KeptTime>),
     /// The last reading has just been shown to be a spike.
     spike: bool,
     /// When the present bad time began, for the words.
-    pub(crate) since: Option<Timestamp>,
+    since: Option<KeptTime>,
     by: Option<FoundBy>,
     /// When it was last faulty.
-    stood_at: Option<Timestamp>,
+    stood_at: Option<KeptTime>,
 }
 
 /// ReadingFault readings of the last hours, by the number of [`ReadingFault`], and all.
@@ -129,38 +130,58 @@ impl Tally {
 }
 
 impl FaultWatch {
-    fn piece_s(every_s: u32) -> i64 {
-        PIECE_S.max(i64::from(every_s))
+    /// Makes the piece of `at` the newest one, if it is later than that. Returns its place.
+    fn piece(&mut self, at: Timestamp, every_s: u32) -> usize {
+        let begun = self.piece_s != 0;
+        self.piece_s = PIECE_S.max(every_s);
+        // Its number has room to the year 5800.
+        let number = at.as_second().div_euclid(i64::from(self.piece_s)) as i32;
+        if !begun || i64::from(number) - i64::from(self.newest) >= PIECES as i64 {
+            self.forget_pieces();
+            self.newest = number;
+        }
+        while self.newest < number {
+            self.newest += 1;
+            let place = place(self.newest);
+            self.good[place] = 0;
+            if let Some(bad) = &mut self.bad {
+                bad.counts[place] = [0; 3];
+            }
+        }
+        place(self.newest)
     }
 
-    fn piece(&mut self, at: Timestamp, every_s: u32) -> &mut Piece {
-        let piece_s = Self::piece_s(every_s);
-        let from_s = at.as_second().div_euclid(piece_s) * piece_s;
-        while self.pieces.front().is_some_and(|piece| from_s - piece.from_s >= PIECES * piece_s) {
-            self.pieces.pop_front();
+    fn forget_pieces(&mut self) {
+        self.good = [0; PIECES];
+        if let Some(bad) = &mut self.bad {
+            bad.counts = [[0; 3]; PIECES];
         }
-        if self.pieces.back().is_none_or(|piece| piece.from_s < from_s) {
-            push_tight(&mut self.pieces, Piece { from_s, good: 0, bad: [0; 3] });
-        }
-        let last = self.pieces.len() - 1;
-        &mut self.pieces[last]
+    }
+
+    /// The places of the pieces and when each begins, seconds since 1970; newest first.
+    fn pieces(&self) -> impl Iterator<Item = (usize, i64)> + use<> {
+        let (newest, piece_s) = (self.newest, i64::from(self.piece_s));
+        (0..PIECES as i32).map(move |back| (place(newest - back), i64::from(newest - back) * piece_s))
+    }
+
+    fn bad_mut(&mut self) -> &mut BadReadings {
+        self.bad.get_or_insert_default()
     }
 
     /// The reading before, good until now, was a spike.
     pub(crate) fn take_back(&mut self, at: Timestamp) {
         let at_s = at.as_second();
-        let Some(piece) = self.pieces.iter_mut().rev().find(|piece| piece.from_s <= at_s && piece.good > 0)
-        else {
-            return;
-        };
-        piece.good -= 1;
-        let jumping = &mut piece.bad[ReadingFault::Jumping as usize];
-        *jumping = jumping.saturating_add(1);
-        let (run, since) = self.before_last;
-        self.bad_run = run.saturating_add(1);
-        self.bad_since = since.or(Some(at));
+        let found = self.pieces().find(|(place, from_s)| *from_s <= at_s && self.good[*place] > 0);
+        let Some((place, _)) = found else { return };
+        self.good[place] -= 1;
         self.good_run = 0;
-        self.spike = true;
+        let it = self.bad_mut();
+        let jumping = &mut it.counts[place][ReadingFault::Jumping as usize];
+        *jumping = jumping.saturating_add(1);
+        let (run, since) = it.before_last;
+        it.run = run.saturating_add(1);
+        it.run_since = since.or(Some(at.into()));
+        it.spike = true;
     }
 
     /// Takes the next reading and says how the sensor stands.
@@ -168,94 +189,133 @@ impl FaultWatch {
         if bad == Some(ReadingFault::Edge) {
             return Input::Unknown;
         }
-        let before = (self.bad_run, self.bad_since);
-        let spike = std::mem::take(&mut self.spike);
-        self.before_last = before;
-        let piece = self.piece(at, every_s);
+        let place = self.piece(at, every_s);
+        let (before, spike) = match &mut self.bad {
+            Some(it) => ((it.run, it.run_since), std::mem::take(&mut it.spike)),
+            None => ((0, None), false),
+        };
         match bad {
             Some(bad) => {
-                piece.bad[bad as usize] = piece.bad[bad as usize].saturating_add(1);
-                self.bad_run = self.bad_run.saturating_add(1);
-                self.bad_since.get_or_insert(at);
+                let it = self.bad_mut();
+                it.before_last = before;
+                it.counts[place][bad as usize] = it.counts[place][bad as usize].saturating_add(1);
+                it.run = it.run.saturating_add(1);
+                it.run_since.get_or_insert(at.into());
                 self.good_run = 0;
             }
             None => {
-                piece.good = piece.good.saturating_add(1);
-                self.bad_run = 0;
-                self.bad_since = None;
+                if let Some(it) = &mut self.bad {
+                    it.before_last = before;
+                    (it.run, it.run_since) = (0, None);
+                }
+                self.good[place] = self.good[place].saturating_add(1);
                 self.good_run = self.good_run.saturating_add(1);
             }
         }
-        let tally = self.tally();
+        self.judged(at, bad.is_some(), spike.then_some(before))
+    }
+
+    /// How the sensor stands after a reading. `spike`: the run before it, where the reading
+    /// before has been shown to be a spike.
+    fn judged(&mut self, at: Timestamp, is_bad: bool, spike: Option<(u32, Option<KeptTime>)>) -> Input {
+        let (tally, begun, good_run) = (self.tally(), self.begun(), self.good_run);
+        let Some(it) = &mut self.bad else {
+            return if good_run >= GOOD_RUN { Input::Clear } else { Input::Unknown };
+        };
         // The reading before may be the last of a run that has only now been shown.
-        let (length, since) = if bad.is_none() && spike { before } else { (self.bad_run, self.bad_since) };
-        let run = length >= RUN && since.is_some_and(|since| at.as_second() - since.as_second() >= RUN_S);
+        let (length, since) = spike.filter(|_| !is_bad).unwrap_or((it.run, it.run_since));
+        let long = |since: KeptTime| at.as_second() - since.at().as_second() >= RUN_S;
+        let run = length >= RUN && since.is_some_and(long);
         let share = tally.all >= SHARE_OF && 2 * u64::from(tally.bad()) > u64::from(tally.all);
-        if self.by.is_none() {
-            self.by = if run {
+        if it.by.is_none() {
+            it.by = if run {
                 Some(FoundBy::Run)
             } else if share {
                 Some(FoundBy::Share)
             } else {
                 None
             };
-            if self.by.is_some() {
-                self.since = since.filter(|_| run).or_else(|| self.begun());
+            if it.by.is_some() {
+                it.since = since.filter(|_| run).or(begun);
             }
         }
-        if self.by.is_some() {
-            self.stood_at = Some(at);
+        if it.by.is_some() {
+            it.stood_at = Some(at.into());
         }
-        let over = match self.by {
+        let over = match it.by {
             Some(FoundBy::Share) => {
                 tally.all >= GOOD_RUN && 4 * u64::from(tally.bad()) < u64::from(tally.all)
             }
-            Some(FoundBy::Run) | None => self.good_run >= GOOD_RUN,
+            Some(FoundBy::Run) | None => good_run >= GOOD_RUN,
         };
+        let by = it.by;
         if over {
-            if self.by == Some(FoundBy::Run) {
+            it.by = None;
+            if by == Some(FoundBy::Run) {
                 // What the run left behind is no share of what comes now.
-                self.pieces.clear();
+                self.forget_pieces();
             }
-            self.by = None;
-            Input::Clear
-        } else {
-            match (self.by, bad.is_some() || spike) {
-                (Some(_), true) => Input::Breach,
-                (None, true) => Input::Deadband,
-                // A good reading among bad ones decides nothing.
-                (_, false) => Input::Unknown,
-            }
+            self.settle();
+            return Input::Clear;
         }
+        match (by, is_bad || spike.is_some()) {
+            (Some(_), true) => Input::Breach,
+            (None, true) => Input::Deadband,
+            // A good reading among bad ones decides nothing.
+            (_, false) => Input::Unknown,
+        }
+    }
+
+    /// Frees the room of bad readings that are all forgotten.
+    fn settle(&mut self) {
+        if self.bad.as_deref().is_some_and(|it| *it == BadReadings::default()) {
+            self.bad = None;
+        }
+    }
+
+    /// Bad readings in a row, the last one included.
+    pub(crate) fn bad_run(&self) -> u32 {
+        self.bad.as_deref().map_or(0, |it| it.run)
+    }
+
+    /// When the present bad time began, for the words.
+    pub(crate) fn since(&self) -> Option<Timestamp> {
+        self.bad.as_deref().and_then(|it| it.since).map(KeptTime::at)
     }
 
     /// When the sensor was last faulty: its last reading while the fault stands.
     pub(crate) fn stood_at(&self) -> Option<Timestamp> {
-        self.stood_at
+        self.bad.as_deref().and_then(|it| it.stood_at).map(KeptTime::at)
     }
 
     /// Whether the fault stands.
     pub(crate) fn stands(&self) -> bool {
-        self.by.is_some()
+        self.bad.as_deref().is_some_and(|it| it.by.is_some())
     }
 
     pub(crate) fn tally(&self) -> Tally {
         let mut tally = Tally { bad: [0; 3], all: 0 };
-        for piece in &self.pieces {
-            for (sum, bad) in tally.bad.iter_mut().zip(piece.bad) {
-                *sum = sum.saturating_add(bad);
+        tally.all = self.good.iter().map(|good| u32::from(*good)).sum();
+        for counts in self.bad.iter().flat_map(|it| &it.counts) {
+            for (sum, bad) in tally.bad.iter_mut().zip(counts) {
+                *sum += u32::from(*bad);
+                tally.all += u32::from(*bad);
             }
-            let bad = piece.bad.iter().fold(0u32, |sum, n| sum.saturating_add(*n));
-            tally.all = tally.all.saturating_add(piece.good).saturating_add(bad);
         }
         tally
     }
 
     /// The beginning of the first piece with a bad reading.
-    fn begun(&self) -> Option<Timestamp> {
-        let piece = self.pieces.iter().find(|piece| piece.bad.iter().any(|n| *n > 0))?;
-        Timestamp::from_second(piece.from_s).ok()
+    fn begun(&self) -> Option<KeptTime> {
+        let bad = self.bad.as_deref()?;
+        let pieces = self.pieces().filter(|(place, _)| bad.counts[*place].iter().any(|n| *n > 0));
+        pieces.last().and_then(|(_, from_s)| Timestamp::from_second(from_s).ok()).map(KeptTime::from)
     }
+}
+
+/// Where a piece of this number stands.
+fn place(number: i32) -> usize {
+    number.rem_euclid(PIECES as i32) as usize
 }
 
 #[cfg(test)]
@@ -321,7 +381,6 @@ mod tests {
         let first =
             (2000..3000).find(|n| watch.push(step(*n), Some(ReadingFault::Stuck), 10) == Input::Breach);
         assert_eq!(first, Some(2360));
-        assert!(watch.pieces.len() <= 12);
     }
 
     #[test]

@@ -48,7 +48,7 @@ impl SiteState {
         let every_s = self.garden.sensor(index).every_s;
         let doubt = self.thermometer_doubt(index, at);
         let state = &mut self.sensors[usize::from(index)];
-        let Some(last) = state.last else { return };
+        let Some(last) = state.last() else { return };
         // A thermometer known to hang in the air is the tank's own matter until it is
         // told. What it cannot mean there either is a fault all the same.
         let of_air = fault == Some(Jumping) || (fault == Some(Range) && last.flag == Flag::Suspect);
@@ -99,7 +99,7 @@ impl SiteState {
         let garden = &self.garden;
         let sensor = garden.sensor(index);
         let state = &self.sensors[usize::from(index)];
-        let (tally, run, since) = (state.faults.tally(), state.faults.bad_run, state.faults.since);
+        let (tally, run, since) = (state.faults.tally(), state.faults.bad_run(), state.faults.since());
         let who = garden.sensor_name(sensor);
         let when = |from: Option<Timestamp>| {
             from.map_or_else(String::new, |from| {

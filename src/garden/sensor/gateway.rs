@@ -85,7 +85,7 @@ impl SiteState {
 
     /// From when a sensor's silence counts: its last word, or its gateway's return.
     pub(crate) fn quiet_since(&self, index: u16) -> Option<Timestamp> {
-        let heard = self.sensors[usize::from(index)].heard?;
+        let heard = self.sensors[usize::from(index)].heard()?;
         Some(self.gateways[usize::from(self.gateway_of(index))].back_at.map_or(heard, |back| back.max(heard)))
     }
 
@@ -186,7 +186,7 @@ impl SiteState {
             // A shelf may end with any input: then all of them are what is meant.
             let overdue = if overdue.is_empty() { members } else { overdue };
             let last_word =
-                overdue.iter().filter_map(|i| site.sensors[usize::from(*i)].heard).max().unwrap_or(now);
+                overdue.iter().filter_map(|i| site.sensors[usize::from(*i)].heard()).max().unwrap_or(now);
             let silent_s = now.as_second() - last_word.as_second();
             let values = [("sensors", overdue.len() as f64), ("silent_s", silent_s as f64)];
             let text = silent_words(&site.garden, number, members, overdue.len(), last_word, now);

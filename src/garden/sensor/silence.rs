@@ -102,7 +102,7 @@ impl SiteState {
     /// Notes that a sensor spoke.
     pub(crate) fn heard(&mut self, index: u16, now: Timestamp, batch: &mut Batch) {
         let state = &mut self.sensors[usize::from(index)];
-        state.heard = state.heard.max(Some(now));
+        state.heard = state.heard.max(Some(now.into()));
         let deadline = add_seconds(now, self.silent_after_s(index));
         self.silence_due = Some(self.silence_due.map_or(deadline, |due| due.min(deadline)));
         if self.alarms.life(AlarmPlace::Sensor(index).alarm(Kind::SensorSilent)).since().is_some() {
@@ -118,7 +118,7 @@ impl SiteState {
         self.judge_within(delays, subject, now, input, batch, |site, active| {
             let garden = &site.garden;
             let sensor = garden.sensor(index);
-            let heard = site.sensors[usize::from(index)].heard;
+            let heard = site.sensors[usize::from(index)].heard();
             let silent_s = heard.map_or(0, |heard| now.as_second() - heard.as_second());
             let who = garden.sensor_name(sensor);
             let loss = match sensor.place {

@@ -8,7 +8,7 @@ use crate::garden::plan::Garden;
 use crate::garden::sensor::clock_watch::ClockWatch;
 use crate::garden::sensor::extremes::HourlyExtremes;
 use crate::garden::sensor::fault_watch::FaultWatch;
-use crate::model::Quantity;
+use crate::model::{KeptTime, Quantity};
 use crate::quality::{Flag, Stillness, Watch};
 use crate::rain::Gauge;
 use crate::tank::{AirLikeness, Hourly, Immersed, Immersion, Outside, TemperatureRecord};
@@ -132,7 +132,7 @@ impl Thermometer {
 }
 
 /// A sensor's last reading.
-#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct LastReading {
     pub(crate) at: Timestamp,
     pub(crate) raw: f64,
@@ -140,12 +140,35 @@ pub(crate) struct LastReading {
     pub(crate) flag: Flag,
 }
 
+/// The same as it is kept.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+pub(crate) struct KeptReading {
+    at: KeptTime,
+    raw: f64,
+    /// NaN: none.
+    value: f64,
+    flag: Flag,
+}
+
+impl From<LastReading> for KeptReading {
+    fn from(it: LastReading) -> Self {
+        Self { at: it.at.into(), raw: it.raw, value: it.value.unwrap_or(f64::NAN), flag: it.flag }
+    }
+}
+
+impl From<KeptReading> for LastReading {
+    fn from(it: KeptReading) -> Self {
+        let value = (!it.value.is_nan()).then_some(it.value);
+        Self { at: it.at.at(), raw: it.raw, value, flag: it.flag }
+    }
+}
+
 /// The times that readings without a time of their own get: that of their arrival, and one
 /// millisecond after the other where more than one arrives at a time.
 #[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct ArrivalStamp {
     /// The arrival of the last one, where it arrived since the start, and its time.
-    last: Option<(Option<Timestamp>, Timestamp)>,
+    last: Option<(Option<KeptTime>, KeptTime)>,
 }
 
 impl ArrivalStamp {
@@ -162,19 +185,19 @@ impl ArrivalStamp {
         };
         let stamped = self.last.filter(|&(before, at)| {
             // After a clock was set back its new times count.
-            let back = before.map_or(0, |before| before.as_millisecond() - arrival.as_millisecond());
-            back <= Self::BACK_MS && ahead(at, Self::AHEAD_MS)
+            let back = before.map_or(0, |before| before.at().as_millisecond() - arrival.as_millisecond());
+            back <= Self::BACK_MS && ahead(at.at(), Self::AHEAD_MS)
         });
-        let taken = stamped.map(|(_, at)| at).max(newest.filter(|newest| ahead(*newest, Self::BACK_MS)));
+        let taken = stamped.map(|(_, at)| at.at()).max(newest.filter(|newest| ahead(*newest, Self::BACK_MS)));
         let at = taken
             .map_or(arrival, |taken| taken.saturating_add(SignedDuration::from_millis(1)).unwrap_or(arrival));
-        self.last = Some((Some(arrival), at));
+        self.last = Some((Some(arrival.into()), at.into()));
         at
     }
 
     /// Notes a stored reading that got its time so.
     pub(crate) fn restore(&mut self, at: Timestamp) {
-        self.last = self.last.max(Some((None, at)));
+        self.last = self.last.max(Some((None, at.into())));
     }
 }
 
@@ -185,14 +208,14 @@ pub(crate) struct SensorState {
     pub(crate) watch: Watch,
     /// How often it moves; not kept for a quantity that may stand still.
     pub(crate) stillness: Stillness,
-    pub(crate) last: Option<LastReading>,
+    pub(crate) last: Option<KeptReading>,
     pub(crate) stamp: ArrivalStamp,
     /// The last value that passed its tests.
-    pub(crate) good: Option<(Timestamp, f64)>,
+    pub(crate) good: Option<(KeptTime, f64)>,
     /// The one before it, in case that one is shown to be a spike.
-    pub(crate) good_before: Option<(Timestamp, f64)>,
+    pub(crate) good_before: Option<(KeptTime, f64)>,
     /// When it was last heard, by the clock that `sensor-silent` runs on.
-    pub(crate) heard: Option<Timestamp>,
+    pub(crate) heard: Option<KeptTime>,
     pub(crate) faults: FaultWatch,
     /// Whether the times that its device gives can be true.
     pub(crate) clock: ClockWatch,
@@ -201,6 +224,21 @@ pub(crate) struct SensorState {
 }
 
 impl SensorState {
+    /// Its last reading.
+    pub(crate) fn last(&self) -> Option<LastReading> {
+        self.last.map(LastReading::from)
+    }
+
+    /// Its last value that passed its tests, and when that was.
+    pub(crate) fn good(&self) -> Option<(Timestamp, f64)> {
+        self.good.map(|(at, value)| (at.at(), value))
+    }
+
+    /// When it was last heard.
+    pub(crate) fn heard(&self) -> Option<Timestamp> {
+        self.heard.map(KeptTime::at)
+    }
+
     pub(crate) fn new(measures: Quantity) -> Self {
         Self {
             calibrator: Calibrator::default(),

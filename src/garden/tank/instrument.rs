@@ -144,7 +144,7 @@ impl SiteState {
                 (Some(since), DAY_S, "has hung in the air for the last day")
             }
             Some(ThermometerDoubt::Out { since, .. }) => (Some(since), 0, "hangs in the air"),
-            _ => (self.sensors[usize::from(probe)].faults.since, 0, "is faulty"),
+            _ => (self.sensors[usize::from(probe)].faults.since(), 0, "is faulty"),
         };
         let (Some(told), Some(begun)) = (life.since(), begun) else { return };
         // A thermometer that fails later has nothing to do with it.

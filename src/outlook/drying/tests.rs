@@ -89,7 +89,7 @@ fn a_wetting_begins_anew_whether_told_or_seen() {
     told.wetted(t(216.0));
     assert!(matches!(told.forecast(t(221.0), 0.1), Err(Unknown::TooEarly { .. })));
     for outlook in [&seen, &told] {
-        let ended: Vec<&Drydown> = outlook.finished().collect();
+        let ended: Vec<Drydown> = outlook.finished().collect();
         assert_eq!(ended.len(), 1, "{ended:?}");
         let tau_d = ended[0].fit.expect("exponential by make").tau_d;
         assert!((tau_d - 8.0).abs() < 1.0, "{tau_d}");
