@@ -14,7 +14,8 @@ impl KeptTime {
     pub(crate) fn at(self) -> Timestamp {
         let stored = self.0.get();
         let ms = if stored > 0 { stored - 1 } else { stored };
-        Timestamp::from_millisecond(ms).unwrap_or(Timestamp::MIN)
+        // The last second of all times is not read back.
+        Timestamp::from_millisecond(ms).unwrap_or(if ms > 0 { Timestamp::MAX } else { Timestamp::MIN })
     }
 }
 

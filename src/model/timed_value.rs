@@ -238,7 +238,7 @@ fn value(steps: [u8; 2]) -> f32 {
 /// sensor grows to its full length and stays there.
 pub(crate) fn push_tight<T>(kept: &mut VecDeque<T>, it: T) {
     if kept.len() == kept.capacity() {
-        kept.reserve_exact((kept.len() / 8).max(4));
+        kept.reserve_exact((kept.len() / 16).max(2));
     }
     kept.push_back(it);
 }

@@ -177,15 +177,19 @@ impl Stillness {
             if i64::from(number - before) >= PIECES {
                 self.past.clear();
             } else {
-                push_tight(&mut self.past, PastPiece::of(piece));
-                (before + 1..number)
-                    .for_each(|_| push_tight(&mut self.past, PastPiece::of(MovesPiece::EMPTY)));
+                self.end(piece);
+                (before + 1..number).for_each(|_| self.end(MovesPiece::EMPTY));
             }
         }
-        while self.past.len() as i64 >= PIECES {
+        &mut self.present.get_or_insert((number, MovesPiece::EMPTY)).1
+    }
+
+    /// Keeps a piece that is over.
+    fn end(&mut self, piece: MovesPiece) {
+        if self.past.len() as i64 >= PIECES - 1 {
             self.past.pop_front();
         }
-        &mut self.present.get_or_insert((number, MovesPiece::EMPTY)).1
+        push_tight(&mut self.past, PastPiece::of(piece));
     }
 
     /// The pieces, oldest first, each with its number since 1970.

@@ -109,6 +109,8 @@ impl DrainedWatch {
         }
         self.hours.push(hour, water_content as f32);
         if let Some(drained) = self.drained(at, hour, field_capacity) {
+            // They are weeks apart: each has its own room.
+            self.found.reserve_exact(1);
             self.found.push_back(drained);
         }
         while self.found.len() > KEPT

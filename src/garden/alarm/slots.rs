@@ -97,6 +97,7 @@ impl AlarmSlots {
         for (index, _) in (0u16..).zip(&garden.jobs).filter(|(_, job)| job.tell) {
             Kind::at(|it| it == PlaceKind::JobToTell).for_each(|kind| add(AlarmPlace::Job(index), kind));
         }
+        slots.shrink_to_fit();
         Self { slots, starts: OnceLock::new() }
     }
 

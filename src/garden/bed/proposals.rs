@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use crate::garden::plan::Garden;
 use crate::garden::site::SiteState;
-use crate::model::add_seconds;
+use crate::model::{add_seconds, push_tight};
 use crate::text::spoken;
 use crate::watering::{FoundProgram, ProgramDays, SeenRise, WateringMethods, find_programs};
 
@@ -27,7 +27,7 @@ impl SiteState {
     /// Remembers a rise of a bed's top probe.
     pub(crate) fn remember_rise(&mut self, rise: SeenRise) {
         let kept = &mut self.beds[usize::from(rise.bed)].rises;
-        kept.push_back(rise);
+        push_tight(kept, rise);
         while kept.len() > RISES_MAX
             || kept.front().is_some_and(|old| old.onset < add_seconds(rise.onset, -REMEMBERED_S))
         {

@@ -5,6 +5,7 @@ use jiff::Timestamp;
 
 use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Sensor;
+use crate::model::KeptTime;
 
 /// When one sensor's values began to be of another instrument or calibration.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -12,7 +13,7 @@ pub(crate) struct Replacements {
     /// Sorted; with each, whether the instrument itself is another.
     at: Vec<(Timestamp, bool)>,
     /// The last one that was taken notice of.
-    taken: Option<Timestamp>,
+    taken: Option<KeptTime>,
 }
 
 impl Replacements {
@@ -47,9 +48,12 @@ impl Replacements {
     /// Takes notice of those up to `at` that are new since the last time: `None` where
     /// there is none, else whether one of them is of the instrument.
     pub(crate) fn take_until(&mut self, at: Timestamp) -> Option<bool> {
-        let new = self.at.iter().filter(|(it, _)| *it <= at && self.taken.is_none_or(|taken| *it > taken));
+        let new = self
+            .at
+            .iter()
+            .filter(|(it, _)| *it <= at && self.taken.is_none_or(|taken| KeptTime::from(*it) > taken));
         let (last, instrument) = new.fold((None, false), |(_, any), (it, own)| (Some(*it), any || *own));
-        self.taken = Some(last?);
+        self.taken = Some(last?.into());
         Some(instrument)
     }
 

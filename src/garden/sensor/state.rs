@@ -296,3 +296,15 @@ impl GatewayState {
         states
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A hundred thousand of them stand in one daemon (`tests/many`).
+    #[test]
+    fn a_sensor_takes_no_more_room_than_it_did() {
+        assert!(size_of::<SensorState>() <= 368, "{}", size_of::<SensorState>());
+        assert!(size_of::<WettingWatch>() <= 112, "{}", size_of::<WettingWatch>());
+    }
+}
