@@ -32,8 +32,9 @@ use crate::page::OlderRecord;
 use crate::page::access::Rules;
 use crate::settings::{Broker, Forward, ForwardAuth, OlderReadingsServer, Settings};
 
-/// How long tasks may take to end once they are told.
-const GRACE: Duration = Duration::from_secs(10);
+/// How long tasks may take to end once they are told: with what comes after them a stop is
+/// over within ten seconds, also while another program holds the record.
+const GRACE: Duration = Duration::from_secs(8);
 /// Messages at QoS 0 that may wait beside those at QoS 1.
 const ROOM_QOS0: usize = 1000;
 
