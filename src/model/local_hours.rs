@@ -7,6 +7,14 @@ pub fn minute_of_day(local: DateTime) -> u16 {
     u16::try_from(i32::from(local.hour()) * 60 + i32::from(local.minute())).unwrap_or(0)
 }
 
+/// A minute of the local day as files and programs have it: "06:30".
+pub fn clock(minute: u16) -> String {
+    format!("{:02}:{:02}", minute / 60, minute % 60)
+}
+
+/// The days of the week as files have them, Monday first.
+pub const WEEK: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
+
 /// Intervals of the local clock, sorted and without overlap.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LocalHours {
@@ -23,6 +31,11 @@ impl LocalHours {
     /// The intervals, minutes after local midnight, `[from, to)`.
     pub fn intervals(&self) -> &[(u16, u16)] {
         &self.intervals
+    }
+
+    /// The intervals as files have them: "18:00-24:00".
+    pub fn written(&self) -> Vec<String> {
+        self.intervals.iter().map(|(from, to)| format!("{}-{}", clock(*from), clock(*to))).collect()
     }
 
     /// What is in this, in the other, or in both.

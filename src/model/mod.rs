@@ -15,7 +15,7 @@ mod timed_value;
 pub use calendar_month::CalendarMonth;
 pub use id::Id;
 pub(crate) use kept_time::KeptTime;
-pub use local_hours::{LocalHours, minute_of_day};
+pub use local_hours::{LocalHours, WEEK, clock, minute_of_day};
 pub(crate) use names::names;
 pub use place::{Condition, Place};
 pub use quantity::{MeasuredIn, Quantity, Surroundings};

@@ -62,7 +62,7 @@ pub(super) fn ca_file(item: &SettingsItem<'_>, folder: &Path) -> Option<PathBuf>
     let path = folder.join(item.text(ACCEPTED)?);
     match certificates(&path) {
         Ok(()) => Some(path),
-        Err(why) => item.faulty(format!("{} ({why})", item.given()), ACCEPTED, None),
+        Err(why) => item.unusable(&why, ACCEPTED),
     }
 }
 

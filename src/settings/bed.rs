@@ -52,11 +52,7 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
     if potting_mix == Some(true) {
         refuse_mineral(&table);
     }
-    let whole = table.faults() == before;
-    table.finish();
-    if !whole {
-        return None;
-    }
+    table.finish_whole(before)?;
     let SoilLimits { name: soil, field_capacity, wilting_point, saturation, composition } = soil?;
     let (crop, root_depth_m, depletion_fraction) = crop?;
     Some(Bed {

@@ -56,14 +56,9 @@ impl Environment {
             };
             let key = rest.replace("__", ".");
             if let Some(other) = names.insert(key.clone(), name.clone()) {
-                faults.push(Fault {
-                    file: format!("environment variable {}", shortened(&name)),
-                    line: None,
-                    key,
-                    given: format!("the same key as {other}"),
-                    accepted: "one variable for each key".to_owned(),
-                    nearest: None,
-                });
+                let variable = format!("environment variable {}", shortened(&name));
+                let given = format!("the same key as {other}");
+                faults.push(Fault { key, ..Fault::of_whole(variable, given, "one variable for each key") });
             }
             ours.insert(name, value);
         }
@@ -78,14 +73,7 @@ impl Environment {
                 }
             }
             // Cannot come from text; said all the same, should `config` change.
-            Err(e) => faults.push(Fault {
-                file: "environment".to_owned(),
-                line: None,
-                key: String::new(),
-                given: e.to_string(),
-                accepted: "variables that are text".to_owned(),
-                nearest: None,
-            }),
+            Err(e) => faults.push(Fault::of_whole("environment", e.to_string(), "variables that are text")),
         }
         variables.sort_by(|a, b| a.key.cmp(&b.key));
         Self { variables, asked: RefCell::default() }

@@ -23,6 +23,18 @@ pub struct Fault {
     pub nearest: Option<String>,
 }
 
+impl Fault {
+    /// A fault of a whole file, folder or variable: it has no line, no key and no nearest name.
+    pub(super) fn of_whole(
+        file: impl Into<String>,
+        given: impl Into<String>,
+        accepted: impl Into<String>,
+    ) -> Self {
+        let (file, given, accepted) = (file.into(), given.into(), accepted.into());
+        Self { file, line: None, key: String::new(), given, accepted, nearest: None }
+    }
+}
+
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.file)?;

@@ -15,14 +15,8 @@ const SIZE_MAX: u64 = 16 * 1024 * 1024;
 ///
 /// When it cannot be read, is too large or is not UTF-8.
 pub(super) fn text(path: &Path) -> Result<String, Vec<Fault>> {
-    let unreadable = |given: String| Fault {
-        file: path.display().to_string(),
-        line: None,
-        key: String::new(),
-        given,
-        accepted: "a text file that trug may read".to_owned(),
-        nearest: None,
-    };
+    let unreadable =
+        |given| Fault::of_whole(path.display().to_string(), given, "a text file that trug may read");
     let mut bytes = Vec::new();
     std::fs::File::open(path)
         .and_then(|file| file.take(SIZE_MAX + 1).read_to_end(&mut bytes))
@@ -89,13 +83,9 @@ pub(super) fn garden_files(folder: &Path) -> Result<Vec<PathBuf>, Vec<Fault>> {
         Ok(found)
     };
     list().map_err(|e| {
-        vec![Fault {
-            file: folder.display().to_string(),
-            line: None,
-            key: "gardens.folder".to_owned(),
-            given: format!("a folder that cannot be read: {e}"),
-            accepted: "the folder with a file NAME.toml for each garden".to_owned(),
-            nearest: None,
-        }]
+        let given = format!("a folder that cannot be read: {e}");
+        let accepted = "the folder with a file NAME.toml for each garden";
+        let fault = Fault::of_whole(folder.display().to_string(), given, accepted);
+        vec![Fault { key: "gardens.folder".to_owned(), ..fault }]
     })
 }

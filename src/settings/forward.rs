@@ -9,7 +9,7 @@ use super::address::{both, has_credentials, shown, username};
 use super::document::Want;
 use super::secret::{Secret, secret};
 use super::table::SettingsTable;
-use super::text::{Names, named};
+use super::text::{Names, own_name};
 use super::value::SettingsItem;
 
 /// A time-series server that gets every stored reading as well.
@@ -43,10 +43,7 @@ pub(super) fn forwards(tables: Vec<SettingsTable<'_>>, folder: &Path) -> Vec<For
     tables
         .into_iter()
         .filter_map(|table| {
-            let name = table.read("name", Want::Text, "a name", |item| {
-                let name = named(item)?;
-                names.claim(item, &name).then_some(name)
-            });
+            let name = own_name(&table, "name", "a name", &mut names);
             let url = table.read("url", Want::Text, FORWARD_URL, forward_url);
             let auth = forward_auth(&table, folder);
             let batch = table.whole_or("batch", 1..=100_000, 5000, "readings");

@@ -164,11 +164,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     // Read when the places and groups that they name are known.
     let job_tables = root.sections("job", "name");
     let jobs = jobs(job_tables, &job_places, &mut tell);
-    let whole = root.faults() == before;
-    root.finish();
-    if !whole {
-        return None;
-    }
+    root.finish_whole(before)?;
     let mut site = site?;
     site.watering_rules = watering_rules?;
     site.holidays = holidays;
@@ -309,9 +305,8 @@ fn rules(table: Option<SettingsTable<'_>>) -> Option<RuleSettings> {
             rule(section, kind, &mut rules[kind]);
         }
     }
-    let whole = table.faults() == before;
-    table.finish();
-    whole.then_some(rules)
+    table.finish_whole(before)?;
+    Some(rules)
 }
 
 /// What the file says of one kind: deadband, delays, priority, latch and reminder.

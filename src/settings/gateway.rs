@@ -52,10 +52,8 @@ impl<'t> Gateways<'t> {
             ids.claim(item, id.as_str()).then_some(id)
         });
         let name = name_or_id(&table, id.as_ref());
-        let whole = table.faults() == before;
-        table.finish();
-        match (id, name, item) {
-            (Some(id), Some(name), Some(item)) if whole => {
+        match (id, name, item, table.finish_whole(before)) {
+            (Some(id), Some(name), Some(item), Some(())) => {
                 let Some(number) = self.room(&item) else { return };
                 self.unnamed.push((number, item));
                 self.all.push(Gateway { id, name });

@@ -4,7 +4,7 @@
 use super::document::Want;
 use super::range::Range;
 use super::table::SettingsTable;
-use super::text::{Names, named};
+use super::text::{Names, own_name};
 use super::value::SettingsItem;
 use crate::garden::ground::{Ground, GroundRect, Landmark, LandmarkKind};
 
@@ -89,10 +89,7 @@ impl<'t> GroundReader<'t> {
             if number == LANDMARKS_MAX {
                 table.fault("", format!("{count} landmarks"), format!("at most {LANDMARKS_MAX} in a garden"));
             }
-            let name = table.read("name", Want::Text, "the landmark's name", |item| {
-                let name = named(item)?;
-                names.claim(item, &name).then_some(name)
-            });
+            let name = own_name(&table, "name", "the landmark's name", &mut names);
             let kind = table.read("kind", Want::Text, kinds(), |item| item.word(&LandmarkKind::ALL));
             let before = table.faults();
             let rect = rect(&table);

@@ -97,28 +97,16 @@ pub(super) fn client_identity(
     let identity = ClientIdentity { certificate_file: certificate_file?, key_file: key_file? };
     let certificates = match certificates(&identity.certificate_file) {
         Ok(found) => found,
-        Err(why) => {
-            return certificate_item.faulty(
-                format!("{} ({why})", certificate_item.given()),
-                CERTIFICATE,
-                None,
-            );
-        }
+        Err(why) => return certificate_item.unusable(&why, CERTIFICATE),
     };
     match key(&identity.key_file).and_then(|(key, open)| belong_together(&certificates, &key).map(|()| open))
     {
         Ok(open) => {
             if open {
-                key_item.borne_fault(
-                    format!("{} (everybody on this computer may read or change it)", key_item.given()),
-                    format!(
-                        "a file that only Trug's own user and group may read: chmod o-rwx {}",
-                        key_item.given()
-                    ),
-                );
+                key_item.open_to_everybody();
             }
             Some(Some(identity))
         }
-        Err(why) => key_item.faulty(format!("{} ({why})", key_item.given()), KEY, None),
+        Err(why) => key_item.unusable(&why, KEY),
     }
 }

@@ -9,7 +9,7 @@ use super::value::SettingsItem;
 use crate::garden::jobs::job::{Job, JobDays};
 use crate::garden::log_entry::{About, EntryKind, KINDS, kind};
 use crate::garden::plan::{Handover, Tell};
-use crate::model::Id;
+use crate::model::{Id, WEEK};
 
 const PLACE: &str = "the id of a bed, tank or sensor of this file";
 const DAYS: &str = "every_days = 7, or days = [\"mon\", \"fri\"], or dates = [2026-07-03]";
@@ -21,22 +21,7 @@ const DONE_BY: &str = "a list of at least one kind of entry of the log: [\"water
 const LINES: &str = "a list of at least one line of text";
 const LINE: &str = "a line of 1 to 300 characters";
 
-const WEEK: [(&str, usize); 7] =
-    [("mon", 0), ("tue", 1), ("wed", 2), ("thu", 3), ("fri", 4), ("sat", 5), ("sun", 6)];
-const MONTH: [(&str, usize); 12] = [
-    ("jan", 0),
-    ("feb", 1),
-    ("mar", 2),
-    ("apr", 3),
-    ("may", 4),
-    ("jun", 5),
-    ("jul", 6),
-    ("aug", 7),
-    ("sep", 8),
-    ("oct", 9),
-    ("nov", 10),
-    ("dec", 11),
-];
+const YEAR: [&str; 12] = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"];
 
 /// Jobs of one garden at most, dates of one job, those who take turns, and lines of a
 /// section.
@@ -137,22 +122,9 @@ fn job(
         None => Some(Vec::new()),
     };
     let from = table.read_if("from", Want::Value, SettingsItem::date);
-    let to = table.get("to", Want::Value);
-    let to = match &to {
-        Some(item) => match (item.date(), from.flatten()) {
-            (Some(to), Some(from)) if to < from => item.refused("a last day not before from"),
-            (to, _) => to.map(Some),
-        },
-        None => Some(None),
-    };
+    let to = table.last_day(from);
     let days = days(&table);
-    let months = table.read_or("months", Want::List, [true; 12], |item| {
-        let mut months = [false; 12];
-        for month in item.list_all(MONTHS, 1.., |part| part.word(&MONTH))? {
-            months[month] = true;
-        }
-        Some(months)
-    });
+    let months = table.read_or("months", Want::List, [true; 12], |item| item.marked(MONTHS, YEAR));
     let done_by = match table.get("done_by", Want::List) {
         Some(item) => match &place {
             Some(place) => item.list_all(DONE_BY, 1.., |part| entry(part, place.as_ref(), places)),
@@ -177,11 +149,7 @@ fn job(
     {
         table.missing("from", "a day of the first one's week, from which the turns count: 2026-04-13");
     }
-    let whole = table.faults() == before;
-    table.finish();
-    if !whole {
-        return None;
-    }
+    table.finish_whole(before)?;
     Some(Job {
         id: id?,
         name: name?,
@@ -257,13 +225,7 @@ fn days(table: &SettingsTable<'_>) -> Option<JobDays> {
         (Some(every), None, None) => {
             Some(JobDays::Every(u16::try_from(every.whole(1..=EVERY_DAYS_MAX, "days")?).ok()?))
         }
-        (None, Some(week), None) => {
-            let mut days = [false; 7];
-            for day in week.list_all(WEEK_DAYS, 1.., |part| part.word(&WEEK))? {
-                days[day] = true;
-            }
-            Some(JobDays::Week(days))
-        }
+        (None, Some(week), None) => week.marked(WEEK_DAYS, WEEK).map(JobDays::Week),
         (None, None, Some(dates)) => {
             let mut dates = dates.list_all(DATES, 1..=DATES_MAX, SettingsItem::date)?;
             dates.sort_unstable();

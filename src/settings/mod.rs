@@ -231,10 +231,8 @@ impl SettingsReader {
         self.files.push(name.to_owned());
         let document = Document::new(name, text, self.env.scope("")).noting(self.asked.is_some());
         let daemon = daemon::read(SettingsTable::root(&document, &tree), folder);
-        let asked = document.asked();
-        let found = document.into_faults();
-        self.note_asked(asked);
-        self.note_faults(found);
+        let (asked, found) = (document.asked(), document.into_faults());
+        self.note(asked, found);
         Some(daemon)
     }
 
@@ -260,14 +258,12 @@ impl SettingsReader {
             }
         }
         if count == 0 && !self.gardens_unread {
-            self.faults.push(Fault {
-                file: folder.to_owned(),
-                line: None,
-                key: String::new(),
-                given: format!("no garden files in {folder}"),
-                accepted: "at least one file NAME.toml, one for each garden".to_owned(),
-                nearest: None,
-            });
+            let given = format!("no garden files in {folder}");
+            self.faults.push(Fault::of_whole(
+                folder,
+                given,
+                "at least one file NAME.toml, one for each garden",
+            ));
         }
     }
 
@@ -294,25 +290,20 @@ impl SettingsReader {
         };
         let document = Document::new(name, text, scope).noting(self.asked.is_some());
         let garden = garden::read(SettingsTable::root(&document, &tree), across);
-        let asked = document.asked();
-        let found = document.into_faults();
-        self.note_asked(asked);
-        self.note_faults(found);
+        let (asked, found) = (document.asked(), document.into_faults());
+        self.note(asked, found);
         if let Some(garden) = &garden {
             self.garden_files.push(GardenFile::new(garden.site.id.clone(), name.into(), text));
         }
         self.gardens.extend(garden);
     }
 
-    /// Takes the keys that a document was asked for, where somebody wants to know.
-    fn note_asked(&mut self, of_document: Vec<String>) {
+    /// Takes the keys that a document was asked for, its faults, and those with which the daemon
+    /// runs all the same.
+    fn note(&mut self, of_document: Vec<String>, (faults, borne): (Vec<Fault>, Vec<Fault>)) {
         if let Some(asked) = &mut self.asked {
             asked.extend(of_document);
         }
-    }
-
-    /// Takes a document's faults, and those with which the daemon runs all the same.
-    fn note_faults(&mut self, (faults, borne): (Vec<Fault>, Vec<Fault>)) {
         self.faults.extend(faults);
         self.borne.extend(borne);
     }

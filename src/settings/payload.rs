@@ -57,9 +57,8 @@ fn from_table(table: SettingsTable<'_>) -> Option<PayloadFormat> {
         }
         _ => table.faulty("", "not exactly one format", ACCEPTED),
     };
-    let whole = table.faults() == before;
-    table.finish();
-    found.filter(|_| whole)
+    table.finish_whole(before)?;
+    found
 }
 
 fn from_json(table: SettingsTable<'_>) -> Option<PayloadFormat> {

@@ -12,11 +12,9 @@ use ring::digest::{SHA256, digest};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::{Fault, files, from_text};
+use super::written::read_alone;
+use super::{Fault, files};
 use crate::model::Id;
-
-/// A daemon's file with nothing in it but what is needed.
-const DAEMON: &str = "[broker]\nurl = \"mqtt://127.0.0.1:1883\"\n[store]\npath = \"trug.db\"\n";
 
 /// The file of one garden, and what was in it when it was read.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -225,8 +223,7 @@ fn means_the_same(before: &str, after: &str, plans: &[(PlanPlace, PlanNumbers)])
 /// Whether the check finds no more wrong than before.
 fn no_new_fault(before: &str, after: &str) -> Result<(), PlanRefused> {
     let faults = |text: &str| -> Vec<Fault> {
-        let read = from_text(("trug.toml", DAEMON), &[("garden.toml", text)], std::iter::empty());
-        let mut found = match read {
+        let mut found = match read_alone(text) {
             Ok(settings) => settings.borne.map_or_else(Vec::new, |it| it.as_slice().to_vec()),
             Err(faults) => faults.as_slice().to_vec(),
         };

@@ -5,11 +5,11 @@ use super::fault::nearest;
 use super::hours::clock_time;
 use super::sensor::Places;
 use super::table::SettingsTable;
-use super::text::{Names, named};
+use super::text::{Names, own_name};
 use super::value::SettingsItem;
-use super::watering::{WEEK, method};
+use super::watering::method;
 use crate::garden::plan::{Bed, Holiday, Program};
-use crate::model::LocalHours;
+use crate::model::{LocalHours, WEEK, clock};
 use crate::text::spoken;
 use crate::watering::{ProgramDays, Timetable, WateringMethods, WateringRules};
 
@@ -41,10 +41,7 @@ pub(super) fn programs(
         if at == PROGRAMS_MAX {
             table.fault("", format!("{count} programs"), format!("at most {PROGRAMS_MAX} in a garden"));
         }
-        let name = table.read("name", Want::Text, "the program's name", |item| {
-            let name = named(item)?;
-            names.claim(item, &name).then_some(name)
-        });
+        let name = own_name(&table, "name", "the program's name", &mut names);
         let watered = table.read("beds", Want::List, BEDS, |item| watered(item, places));
         let starts_item = table.need("starts", Want::List, STARTS);
         let timetable = timetable(&table, starts_item.as_ref(), holidays);
@@ -111,17 +108,7 @@ fn timetable(
         item.whole(1..=MINUTES_MAX, "minutes of one run")
     });
     let from = table.read_if("from", Want::Value, SettingsItem::date);
-    let to = table.get("to", Want::Value);
-    let to = match &to {
-        Some(item) => {
-            let early = |to: &jiff::civil::Date| from.flatten().is_some_and(|from| *to < from);
-            match item.date() {
-                Some(to) if early(&to) => item.refused("a last day not before from"),
-                to => to.map(Some),
-            }
-        }
-        None => Some(None),
-    };
+    let to = table.last_day(from);
     let days = days(table, from);
     let off = table.get("off_in_holidays", Want::Value);
     let off = match off.as_ref().map(|item| (item, item.boolean())) {
@@ -154,14 +141,7 @@ fn days(table: &SettingsTable<'_>, from: Option<Option<jiff::civil::Date>>) -> O
             "either days or every_days, not both",
             None,
         ),
-        (Some(week), None) => {
-            let found = week.list_all(DAYS, 1.., |part| part.word(&WEEK))?;
-            let mut days = [false; 7];
-            for day in found {
-                days[day] = true;
-            }
-            Some(ProgramDays::Week(days))
-        }
+        (Some(week), None) => week.marked(DAYS, WEEK).map(ProgramDays::Week),
         (None, Some(every)) => {
             let days = every.whole(1..=EVERY_DAYS_MAX, "days")?;
             match from? {
@@ -219,8 +199,7 @@ fn outside(program: &Program, item: &SettingsItem<'_>, beds: &[Bed], places: &Pl
 
 /// "00:00-09:00, 18:00-24:00", or "none".
 fn intervals(hours: &LocalHours) -> String {
-    let each: Vec<String> =
-        hours.intervals().iter().map(|(from, to)| format!("{}-{}", clock(*from), clock(*to))).collect();
+    let each = hours.written();
     if each.is_empty() { "none".to_owned() } else { each.join(", ") }
 }
 
@@ -246,8 +225,4 @@ fn overlapping<'a>(
             None,
         );
     }
-}
-
-fn clock(minute: u16) -> String {
-    format!("{:02}:{:02}", minute / 60, minute % 60)
 }

@@ -56,21 +56,11 @@ pub(super) fn secret(
         Ok((text, open)) => {
             let checked = checked(&item, &text, key);
             if open && checked.is_some() {
-                item.borne_fault(
-                    format!("{} (everybody on this computer may read or change it)", item.given()),
-                    format!(
-                        "a file that only Trug's own user and group may read: chmod o-rwx {}",
-                        item.given()
-                    ),
-                );
+                item.open_to_everybody();
             }
             checked
         }
-        Err(why) => item.faulty(
-            format!("{} ({why})", item.given()),
-            format!("a file that trug may read and that holds only the {key}"),
-            None,
-        ),
+        Err(why) => item.unusable(&why, format!("a file that trug may read and that holds only the {key}")),
     }
 }
 

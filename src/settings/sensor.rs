@@ -140,11 +140,7 @@ pub(super) fn sensor(
         every_s.unwrap_or(900),
         place.and_then(|place| places.soil(place)),
     );
-    let whole = table.faults() == before;
-    table.finish();
-    if !whole {
-        return None;
-    }
+    table.finish_whole(before)?;
     Some(Sensor {
         id: id?,
         formerly: formerly?,
@@ -299,7 +295,7 @@ fn height_m(table: &SettingsTable<'_>, measures: Option<Quantity>) -> Option<Opt
 fn topic(item: &SettingsItem<'_>, topics: &mut Topics<'_>) -> Option<String> {
     let topic = item.text(TOPIC_ACCEPTED)?;
     if let Some(why) = refused_topic(topic) {
-        return item.faulty(format!("{} ({why})", item.given()), TOPIC_ACCEPTED, None);
+        return item.unusable(why, TOPIC_ACCEPTED);
     }
     if !topics.taken.claim(item, topic) {
         return None;

@@ -5,6 +5,7 @@ use std::cell::RefCell;
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
+use jiff::civil::Date;
 use toml::de::{DeTable, DeValue};
 
 use super::document::{Document, Origin, Want, join};
@@ -181,6 +182,15 @@ impl<'t> SettingsTable<'t> {
         Some(Duration::from_secs(seconds.into()))
     }
 
+    /// The date at `to`, not before `from`: `Some(None)` where there is none, `None` after a fault.
+    #[expect(clippy::option_option, reason = "the outer one says whether there was a fault")]
+    pub(super) fn last_day(&self, from: Option<Option<Date>>) -> Option<Option<Date>> {
+        self.read_if("to", Want::Value, |item| match (item.date(), from.flatten()) {
+            (Some(to), Some(from)) if to < from => item.refused("a last day not before from"),
+            (to, _) => to,
+        })
+    }
+
     /// `true` or `false` at `key`; `false` where there is none.
     pub(super) fn flag(&self, key: &'static str) -> Option<bool> {
         self.read_or(key, Want::Value, false, SettingsItem::boolean)
@@ -266,6 +276,15 @@ impl<'t> SettingsTable<'t> {
             tables.push(table);
         }
         tables
+    }
+
+    /// Finishes the table; `None` where the document has more faults than the `before` that
+    /// it had when the table was begun. A key that is missing is noted only here, and counts as
+    /// none of them.
+    pub(super) fn finish_whole(self, before: usize) -> Option<()> {
+        let whole = self.faults() == before;
+        self.finish();
+        whole.then_some(())
     }
 
     /// Notes every key that was never asked for and every one that is missing. A

@@ -72,11 +72,7 @@ pub(super) fn tank(table: SettingsTable<'_>, ids: &mut Names) -> Option<Tank> {
             }
         },
     };
-    let whole = table.faults() == before;
-    table.finish();
-    if !whole {
-        return None;
-    }
+    table.finish_whole(before)?;
     let species = kind.flatten().map(|kind| kind.name.to_owned());
     Some(Tank {
         id: id?,

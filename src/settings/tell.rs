@@ -7,7 +7,7 @@ use super::document::Want;
 use super::fault::{any_of, nearest};
 use super::hours::{clock_time, hours_over_midnight};
 use super::table::SettingsTable;
-use super::text::{Names, email, named};
+use super::text::{Names, email, named, own_name};
 use super::value::SettingsItem;
 use crate::alarms::Kind;
 use crate::garden::plan::{Address, Channel, Next, Repeats, Tell};
@@ -48,10 +48,7 @@ pub(super) fn tells(tables: Vec<SettingsTable<'_>>, places: &[String], ways: &Ch
     // Groups at fault are known all the same, so that one fault does not make others.
     let (mut groups, mut passed_on) = (Vec::new(), Vec::new());
     for table in tables {
-        let who = table.read("who", Want::Text, "the name of a group of people", |item| {
-            let who = named(item)?;
-            names.claim(item, &who).then_some(who)
-        });
+        let who = own_name(&table, "who", "the name of a group of people", &mut names);
         let before = table.faults();
         let alarms = list(&table, "alarms", KINDS, kind);
         let at = list(&table, "places", PLACES, |item| place(item, places));

@@ -47,6 +47,19 @@ pub(super) fn own_id(table: &SettingsTable<'_>, ids: &mut Names) -> Option<Id> {
     })
 }
 
+/// The name at `key`, which nothing else in `names` has.
+pub(super) fn own_name(
+    table: &SettingsTable<'_>,
+    key: &'static str,
+    accepted: &str,
+    names: &mut Names,
+) -> Option<String> {
+    table.read(key, Want::Text, accepted, |item| {
+        let name = named(item)?;
+        names.claim(item, &name).then_some(name)
+    })
+}
+
 /// The name of a table; without one, its id.
 pub(super) fn name_or_id(table: &SettingsTable<'_>, id: Option<&Id>) -> Option<String> {
     match table.get("name", Want::Text) {

@@ -69,6 +69,21 @@ impl<'t> SettingsItem<'t> {
         None
     }
 
+    /// Notes that the value cannot be used, and why; there is nothing to return then.
+    pub(super) fn unusable<T>(&self, why: &str, accepted: impl AsRef<str>) -> Option<T> {
+        self.faulty(format!("{} ({why})", self.given()), accepted, None)
+    }
+
+    /// Notes that everybody on this computer may read or change the file that this names; the
+    /// daemon runs with it all the same.
+    pub(super) fn open_to_everybody(&self) {
+        let given = self.given();
+        self.borne_fault(
+            format!("{given} (everybody on this computer may read or change it)"),
+            format!("a file that only Trug's own user and group may read: chmod o-rwx {given}"),
+        );
+    }
+
     /// Notes a fault at this value; there is nothing to return then.
     pub(super) fn faulty<T>(
         &self,
@@ -182,11 +197,7 @@ impl<'t> SettingsItem<'t> {
         count: impl RangeBounds<usize>,
         read: impl FnMut(&Self) -> Option<T>,
     ) -> Option<Vec<T>> {
-        let parts = self.list_of(accepted)?;
-        if !count.contains(&parts.len()) {
-            return self.refused(accepted);
-        }
-        parts.iter().map(read).collect()
+        self.counted_parts(accepted, count)?.iter().map(read).collect()
     }
 
     /// The same, where each part is read, so that each fault is told.
@@ -196,12 +207,24 @@ impl<'t> SettingsItem<'t> {
         count: impl RangeBounds<usize>,
         read: impl FnMut(&Self) -> Option<T>,
     ) -> Option<Vec<T>> {
-        let parts = self.list_of(accepted)?;
-        if !count.contains(&parts.len()) {
-            return self.refused(accepted);
-        }
-        let read: Vec<Option<T>> = parts.iter().map(read).collect();
+        let read: Vec<Option<T>> = self.counted_parts(accepted, count)?.iter().map(read).collect();
         read.into_iter().collect()
+    }
+
+    /// The parts of a list of as many as `count`.
+    fn counted_parts(&self, accepted: &str, count: impl RangeBounds<usize>) -> Option<Vec<SettingsItem<'t>>> {
+        let parts = self.list_of(accepted)?;
+        if count.contains(&parts.len()) { Some(parts) } else { self.refused(accepted) }
+    }
+
+    /// Which of `names` a list of at least one has.
+    pub(super) fn marked<const N: usize>(&self, accepted: &str, names: [&str; N]) -> Option<[bool; N]> {
+        let mut marked = [false; N];
+        let place = |given: &str| names.iter().position(|name| *name == given);
+        for at in self.list_all(accepted, 1.., |part| part.name(place, names))? {
+            marked[at] = true;
+        }
+        Some(marked)
     }
 
     /// `N` finite numbers.

@@ -6,12 +6,11 @@ use super::hours::{cool_hours, hours};
 use super::table::SettingsTable;
 use super::text::named;
 use super::value::SettingsItem;
+use crate::model::WEEK;
 use crate::watering::{MonthDays, WateringMethod, WateringMethods, WateringRule, WateringRules};
 
 const ALLOWED: &str = "a list of intervals, [\"18:00-21:00\"], or [] where no water may run";
 const DAYS: &str = "a list of at least one day of the week: [\"wed\", \"sat\"]";
-pub(super) const WEEK: [(&str, usize); 7] =
-    [("mon", 0), ("tue", 1), ("wed", 2), ("thu", 3), ("fri", 4), ("sat", 5), ("sun", 6)];
 const MONTH_DAYS: [(&str, MonthDays); 2] = [("even", MonthDays::Even), ("odd", MonthDays::Odd)];
 /// Rules of one garden at most.
 const RULES_MAX: usize = 50;
@@ -26,10 +25,8 @@ pub(super) fn watering(table: Option<SettingsTable<'_>>) -> Option<WateringRules
         table.fault("rule", format!("{} rules", tables.len()), format!("at most {RULES_MAX} in a garden"));
     }
     let rules: Vec<_> = tables.into_iter().map(rule).collect();
-    let whole = table.faults() == before;
-    table.finish();
+    table.finish_whole(before)?;
     Some(WateringRules { allowed: allowed?, rules: rules.into_iter().collect::<Option<_>>()? })
-        .filter(|_| whole)
 }
 
 /// A bed's own hours and how it is watered, each where the file says.
@@ -61,23 +58,12 @@ fn rule(table: SettingsTable<'_>) -> Option<WateringRule> {
         let found = item.list_all(&accepted, 1.., |part| part.name(WateringMethod::from_name, names()))?;
         found.into_iter().map(WateringMethods::one).reduce(WateringMethods::or)
     });
-    let days = table.read_or("days", Want::List, [true; 7], |item| {
-        let mut days = [false; 7];
-        for day in item.list_all(DAYS, 1.., |part| part.word(&WEEK))? {
-            days[day] = true;
-        }
-        Some(days)
-    });
+    let days = table.read_or("days", Want::List, [true; 7], |item| item.marked(DAYS, WEEK));
     let month_days = table.read_or("dates", Want::Text, MonthDays::Every, |item| item.word(&MONTH_DAYS));
     let from = table.read_if("from", Want::Value, SettingsItem::date);
-    let to = table.read_if("to", Want::Value, |item| match (item.date(), from.flatten()) {
-        (Some(to), Some(from)) if to < from => item.refused("a last day not before from"),
-        (to, _) => to,
-    });
+    let to = table.last_day(from);
     let hours = table.read("allowed", Want::List, ALLOWED, hours);
-    // What is missing is noted when the table is finished.
-    let whole = table.faults() == before;
-    table.finish();
+    table.finish_whole(before)?;
     Some(WateringRule {
         name,
         methods: methods?,
@@ -87,5 +73,4 @@ fn rule(table: SettingsTable<'_>) -> Option<WateringRule> {
         to: to?,
         hours: hours?,
     })
-    .filter(|_| whole)
 }

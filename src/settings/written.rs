@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::fault::Fault;
-use super::from_text;
+use super::fault::{Fault, Faults};
+use super::{Settings, from_text};
 use crate::garden::plan::{Garden, Sensor};
 use crate::model::{Id, MeasuredIn, Place, Quantity};
 
@@ -117,14 +117,18 @@ impl SensorDraft {
     }
 }
 
+/// Reads a garden's file beside a daemon's with nothing in it but what is needed.
+pub(super) fn read_alone(garden: &str) -> Result<Settings, Faults> {
+    from_text(("trug.toml", DAEMON), &[("garden.toml", garden)], std::iter::empty())
+}
+
 /// Whether a garden's file takes the lines of one more sensor.
 ///
 /// # Errors
 /// With everything that its check would find fault with in those lines.
 pub fn check_new_sensor(garden: &Garden, lines: &str) -> Result<(), Vec<Fault>> {
     let text = format!("{}\n{lines}", outline_of(garden));
-    let read = from_text(("trug.toml", DAEMON), &[("garden.toml", &text)], std::iter::empty());
-    read.map(|_| ()).map_err(|faults| faults.as_slice().to_vec())
+    read_alone(&text).map(|_| ()).map_err(|faults| faults.as_slice().to_vec())
 }
 
 /// What of a garden another sensor must fit: places, ids and topics.

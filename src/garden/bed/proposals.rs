@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use crate::garden::plan::Garden;
 use crate::garden::site::SiteState;
-use crate::model::{add_seconds, push_tight};
+use crate::model::{WEEK, add_seconds, clock, push_tight};
 use crate::text::spoken;
 use crate::watering::{FoundProgram, ProgramDays, SeenRise, WateringMethods, find_programs};
 
@@ -114,7 +114,6 @@ pub(crate) fn days_words(days: &ProgramDays) -> String {
 }
 
 fn lines(garden: &Garden, program: &FoundProgram, name: &str) -> String {
-    const SHORT: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
     let table = &program.timetable;
     let quoted = |texts: Vec<String>| {
         let texts: Vec<String> = texts.iter().map(|text| format!("\"{text}\"")).collect();
@@ -125,7 +124,7 @@ fn lines(garden: &Garden, program: &FoundProgram, name: &str) -> String {
     let days = match &table.days {
         ProgramDays::Every { days, from } => format!("every_days = {days}\nfrom = {from}"),
         ProgramDays::Week(week) => {
-            let on = week.iter().zip(SHORT).filter(|(on, _)| **on);
+            let on = week.iter().zip(WEEK).filter(|(on, _)| **on);
             format!("days = [{}]", quoted(on.map(|(_, name)| name.to_owned()).collect()))
         }
     };
@@ -134,9 +133,4 @@ fn lines(garden: &Garden, program: &FoundProgram, name: &str) -> String {
          shows\n",
         table.minutes
     )
-}
-
-/// "07:05".
-fn clock(minute: u16) -> String {
-    format!("{:02}:{:02}", minute / 60, minute % 60)
 }
