@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmCourse, AlarmRecord, AlarmText, Kind, State};
+use crate::alarms::{AlarmRecord, AlarmText, Kind, State};
 use crate::garden::core::{Clock, Core};
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::record::{AlarmChange, Reading};
@@ -126,21 +126,8 @@ impl Core {
                     "{} is in no garden's file any more, so Trug has stopped watching it, and the alarm is over.",
                     garden.site.name
                 );
-                AlarmChange {
-                    record: AlarmRecord {
-                        key: alarm.key.clone(),
-                        state: State::Normal,
-                        since: alarm.since,
-                        at: self.moment(&alarm.key.site, now).max(alarm.at),
-                        shelf: None,
-                        course: AlarmCourse::default(),
-                        said: AlarmText::new(text, &[], "the gardens' files"),
-                    },
-                    priority: garden.priority_of(alarm),
-                    from: alarm.state,
-                    how: None,
-                    tell: garden.told_of(alarm.key.kind, &alarm.key.place),
-                }
+                let said = AlarmText::new(text, &[], "the gardens' files");
+                AlarmChange::end_of(alarm, self.moment(&alarm.key.site, now), said, Some(garden))
             };
             stored.iter().filter(stood).map(end).collect()
         };

@@ -179,6 +179,15 @@ impl Garden {
         gateway.map_or((&self.site.id, &self.site.name), |gateway| (&gateway.id, &gateway.name))
     }
 
+    /// The id of a bed or a tank; `None` of the whole site.
+    pub(crate) fn place_id(&self, place: Place) -> Option<&Id> {
+        match place {
+            Place::Bed(at) => self.beds.get(usize::from(at)).map(|bed| &bed.id),
+            Place::Tank(at) => self.tanks.get(usize::from(at)).map(|tank| &tank.id),
+            Place::Site => None,
+        }
+    }
+
     /// The name of a sensor's place, as people say it.
     pub(crate) fn place_name(&self, sensor: &Sensor) -> &str {
         match sensor.place {

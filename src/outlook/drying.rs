@@ -210,11 +210,6 @@ impl Outlook {
         self.waiting.clear();
     }
 
-    /// The time up to which the bed is known, to the hour.
-    pub fn latest(&self) -> Option<Timestamp> {
-        self.filling.map(|f| time_of(f64::from(f.hour)))
-    }
-
     /// The clock was ahead and has been set right: where anything was noted later
     /// than `limit`, the present drydown is forgotten; what past ones taught stays.
     pub fn forget_after(&mut self, limit: Timestamp) {

@@ -41,11 +41,6 @@ pub struct Exponential {
 }
 
 impl Exponential {
-    /// Water content after `days`, m³/m³.
-    pub fn at(&self, days: f64) -> f64 {
-        water_content(self.theta0, self.theta_w, self.tau_d, days)
-    }
-
     /// Days in which half of the way to `theta_w` is gone.
     pub fn half_life_d(&self) -> f64 {
         half_life_d(self.tau_d)

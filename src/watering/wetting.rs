@@ -263,11 +263,6 @@ impl WettingWatch {
         })
     }
 
-    /// The smallest rise that counts for this probe now, m³/m³.
-    pub fn least_rise(&self) -> f64 {
-        self.fast.least_rise()
-    }
-
     /// Follows the candidate; believes or drops it when its two hours are over.
     fn settle(&mut self, at: Timestamp, value: f32) -> Option<Wetting> {
         let candidate = self.candidate.as_mut()?;

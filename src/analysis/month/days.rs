@@ -30,7 +30,6 @@ pub struct DaysInput {
 /// told. Nothing of it is judged.
 #[derive(Clone, Debug)]
 pub struct DaysMonth {
-    pub site: Id,
     pub name: String,
     pub time_zone: TimeZone,
     pub local: LocalText,
@@ -75,7 +74,6 @@ pub fn days_month(
         entry.place.as_ref().map_or_else(|| labels::name(&garden.site.name), |id| place_called(garden, id))
     };
     DaysMonth {
-        site: garden.site.id.clone(),
         name: labels::name(&garden.site.name),
         time_zone: garden.site.time_zone.clone(),
         local: garden.local_text(),

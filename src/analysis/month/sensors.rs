@@ -9,7 +9,7 @@ use crate::analysis::Summary;
 use crate::garden::patience_s;
 use crate::garden::plan::{Garden, Sensor};
 use crate::history::{Bin, BinWidth, Point, bin_of};
-use crate::model::Place;
+use crate::text::labels;
 
 /// The hours of the site's clock that have a reading; points in order of time.
 pub(super) fn hours(points: &[Point], zone: &TimeZone) -> Vec<Bin> {
@@ -26,16 +26,6 @@ pub(super) fn hours(points: &[Point], zone: &TimeZone) -> Vec<Bin> {
         }
     }
     bins
-}
-
-/// The name of a sensor's place.
-fn place_name(garden: &Garden, sensor: &Sensor) -> String {
-    let name = match sensor.place {
-        Place::Bed(bed) => garden.beds.get(usize::from(bed)).map(|bed| &bed.name),
-        Place::Tank(tank) => garden.tanks.get(usize::from(tank)).map(|tank| &tank.name),
-        Place::Site => None,
-    };
-    crate::text::labels::name(name.unwrap_or(&garden.site.name))
 }
 
 /// A sensor's month. `points` are those of the month, `hours` its bins.
@@ -105,7 +95,7 @@ fn day_of(day: &DaySpan, bin: &Bin, sensor: &Sensor) -> DayOf {
 fn of_days(garden: &Garden, sensor: &Sensor, span: &MonthSpan, whole: Bin, days: Vec<DayOf>) -> SensorMonth {
     SensorMonth {
         id: sensor.id.clone(),
-        place: place_name(garden, sensor),
+        place: labels::name(garden.place_name(sensor)),
         measures: sensor.measures,
         every_s: sensor.every_s,
         expected: u32::try_from(seconds(span.from, span.end) / i64::from(sensor.every_s.max(1)))

@@ -2,8 +2,9 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmRecord, AlarmText, State};
+use crate::alarms::{AlarmCourse, AlarmRecord, AlarmText, State};
 use crate::garden::core::Core;
+use crate::garden::plan::Garden;
 use crate::garden::record::AlarmChange;
 
 impl Core {
@@ -22,21 +23,9 @@ impl Core {
                 "Nothing in the garden's file watches {} for this any more, so the alarm is over.",
                 alarm.key.place
             );
-            ends.push(AlarmChange {
-                record: AlarmRecord {
-                    key: alarm.key.clone(),
-                    state: State::Normal,
-                    since: alarm.since,
-                    at: self.moment(&alarm.key.site, now).max(alarm.at),
-                    shelf: None,
-                    course: crate::alarms::AlarmCourse::default(),
-                    said: AlarmText::new(text, &[], "the garden's file"),
-                },
-                priority: garden.priority_of(alarm),
-                from: alarm.state,
-                how: None,
-                tell: garden.told_of(alarm.key.kind, &alarm.key.place),
-            });
+            let said = AlarmText::new(text, &[], "the garden's file");
+            let at = self.moment(&alarm.key.site, now);
+            ends.push(AlarmChange::end_of(alarm, at, said, Some(garden)));
         }
         ends
     }
@@ -52,22 +41,35 @@ impl Core {
                 "{} is in no garden's file any more, so Trug does not watch it, and the alarm is over.",
                 alarm.key.site
             );
-            AlarmChange {
-                record: AlarmRecord {
-                    key: alarm.key.clone(),
-                    state: State::Normal,
-                    since: alarm.since,
-                    at: now.max(alarm.at),
-                    shelf: None,
-                    course: crate::alarms::AlarmCourse::default(),
-                    said: AlarmText::new(text, &[], "the gardens' files"),
-                },
-                priority: alarm.key.kind.priority(),
-                from: alarm.state,
-                how: None,
-                tell: Vec::new(),
-            }
+            AlarmChange::end_of(alarm, now, AlarmText::new(text, &[], "the gardens' files"), None)
         };
         stored.iter().filter(unknown).map(end).collect()
+    }
+}
+
+impl AlarmChange {
+    /// The end of a stored alarm that nothing watches for any more. `garden`: the one whose file
+    /// says whom to tell, where there is one.
+    pub(crate) fn end_of(
+        alarm: &AlarmRecord,
+        at: Timestamp,
+        said: AlarmText,
+        garden: Option<&Garden>,
+    ) -> Self {
+        Self {
+            record: AlarmRecord {
+                key: alarm.key.clone(),
+                state: State::Normal,
+                since: alarm.since,
+                at: at.max(alarm.at),
+                shelf: None,
+                course: AlarmCourse::default(),
+                said,
+            },
+            priority: garden.map_or(alarm.key.kind.priority(), |garden| garden.priority_of(alarm)),
+            from: alarm.state,
+            how: None,
+            tell: garden.map_or_else(Vec::new, |it| it.told_of(alarm.key.kind, &alarm.key.place)),
+        }
     }
 }

@@ -8,7 +8,7 @@ use super::fault::ApiFault;
 use super::sites::zone_name;
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::view::SensorView;
-use crate::model::Place;
+use crate::model::Id;
 use crate::page::PageSource;
 use crate::store::Series;
 
@@ -90,10 +90,5 @@ fn sensor_of<'a>(garden: &'a Garden, sensor: &'a Sensor, seen: Option<&'a Sensor
 
 /// The bed's or tank's id; that of the whole site where it watches no single one.
 pub(super) fn place_id<'a>(garden: &'a Garden, sensor: &Sensor) -> &'a str {
-    let id = match sensor.place {
-        Place::Bed(bed) => garden.beds.get(usize::from(bed)).map(|bed| bed.id.as_str()),
-        Place::Tank(tank) => garden.tanks.get(usize::from(tank)).map(|tank| tank.id.as_str()),
-        Place::Site => None,
-    };
-    id.unwrap_or(Series::WHOLE_SITE)
+    garden.place_id(sensor.place).map_or(Series::WHOLE_SITE, Id::as_str)
 }

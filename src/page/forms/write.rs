@@ -14,7 +14,7 @@ use super::{FormFields, see_other, units, wrong_list};
 use crate::garden::log::LogEntry;
 use crate::garden::log_entry::{self, About, EntryKind, KINDS, NOTE_MAX, NumberField};
 use crate::garden::plan::{Garden, place_called};
-use crate::model::{Id, Place};
+use crate::model::Id;
 use crate::page::PageSource;
 use crate::page::context::{SiteForm, SitePage};
 use crate::page::layout::PageFrame;
@@ -194,11 +194,7 @@ fn address(garden: &Garden, place: Option<&Id>) -> String {
         }
         _ => {
             let sensor = garden.sensors.iter().find(|sensor| Some(&sensor.id) == place);
-            let of_sensor = match sensor.map(|sensor| sensor.place) {
-                Some(Place::Bed(bed)) => garden.beds.get(usize::from(bed)).map(|bed| &bed.id),
-                Some(Place::Tank(tank)) => garden.tanks.get(usize::from(tank)).map(|tank| &tank.id),
-                Some(Place::Site) | None => None,
-            };
+            let of_sensor = sensor.and_then(|sensor| garden.place_id(sensor.place));
             of_sensor.map_or_else(|| format!("/site/{site}"), |place| address(garden, Some(place)))
         }
     }
