@@ -43,7 +43,7 @@ fn run(arguments: ProgramArguments, out: &mut dyn Write) -> anyhow::Result<Exit>
         Command::Keys(it) => commands::keys::run(&it, out),
         Command::Check(it) => {
             let live = it.live.then(system_now);
-            commands::check::run_at(&config, settings::variables(), live, json, out)
+            commands::check::run(&config, settings::variables(), live, json, out)
         }
         Command::Reload(it) => commands::reload::run(&config, settings::variables(), it, json, out),
         Command::LookOver(it) => {

@@ -20,11 +20,11 @@ use crate::analysis::month::{WaterSource, rises};
 use crate::garden::plan::{Channel, Garden, Program, Sensor};
 use crate::garden::{ProposedProgram, days_words, proposed_programs, unreached_groups, untold_kinds};
 use crate::history::Point;
-use crate::model::{Id, LocalHours, Place, Quantity};
+use crate::model::{Id, Place, Quantity, WEEK, clock};
 use crate::settings::{Settings, load};
 use crate::store::{Reader, ReadingFilter, StoreError};
 use crate::text::spoken::{self, counted};
-use crate::watering::{MonthDays, ProgramDays, SeenRise, Timetable, WateringMethod, WateringRule};
+use crate::watering::{MonthDays, ProgramDays, SeenRise, WateringMethod, WateringRule};
 
 /// Stored readings that are looked at for timers: so long before the last one.
 const LOOK_BACK: SignedDuration = SignedDuration::from_hours(35 * 24);
@@ -42,25 +42,12 @@ pub struct CheckArgs {
 }
 
 /// Reads `config` and the variables of `env`, and writes what was read or every fault to
-/// `out`.
-///
-/// # Errors
-/// When `out` cannot be written.
-pub fn run(
-    config: &Path,
-    env: impl Iterator<Item = (String, String)>,
-    as_json: bool,
-    out: &mut dyn Write,
-) -> anyhow::Result<Exit> {
-    run_at(config, env, None, as_json, out)
-}
-
-/// The same; with the present in `live` also what came in the day before it and could not be
+/// `out`. With the present in `live` also what came in the day before it and could not be
 /// taken, and the answer is no where there is any.
 ///
 /// # Errors
 /// When `out` cannot be written, or the store cannot be read.
-pub fn run_at(
+pub fn run(
     config: &Path,
     env: impl Iterator<Item = (String, String)>,
     live: Option<Timestamp>,
@@ -204,11 +191,6 @@ fn rule_words(rule: &WateringRule) -> String {
     format!("{of}: {days}{dates}{hours}{from}{to}")
 }
 
-/// Times of the local clock, "06:30".
-fn starts(timetable: &Timetable) -> Vec<String> {
-    timetable.starts.iter().map(|start| format!("{:02}:{:02}", start / 60, start % 60)).collect()
-}
-
 /// What is no fault and yet may surprise somebody.
 fn notes(settings: &Settings) -> Vec<String> {
     let mut notes = Vec::new();
@@ -343,26 +325,13 @@ fn sensors_at(garden: &Garden, here: impl Fn(Place) -> bool, out: &mut dyn Write
     Ok(())
 }
 
-const WEEK: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
-
-/// As the garden's file has them: "18:00-24:00".
-fn intervals(hours: &LocalHours) -> Vec<String> {
-    let clock = |minute: u16| format!("{:02}:{:02}", minute / 60, minute % 60);
-    hours.intervals().iter().map(|(from, to)| format!("{}-{}", clock(*from), clock(*to))).collect()
-}
-
 fn found_as_json(settings: &Settings) -> serde_json::Value {
     let site = |garden: &Garden| {
-        let place = |sensor: &Sensor| match sensor.place {
-            Place::Bed(at) => garden.beds.get(usize::from(at)).map(|bed| bed.id.as_str()),
-            Place::Tank(at) => garden.tanks.get(usize::from(at)).map(|tank| tank.id.as_str()),
-            Place::Site => None,
-        };
         let sensor = |sensor: &Sensor| {
             json!({
                 "id": sensor.id.as_str(),
                 "measures": sensor.measures.name(),
-                "place": place(sensor),
+                "place": garden.place_id(sensor.place).map(Id::as_str),
                 "topic": sensor.topic,
                 "every_s": sensor.every_s,
                 "calibration": calibrated::ends(sensor),
@@ -374,7 +343,7 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
                 "name": program.name,
                 "beds": program.beds.iter().map(|bed| garden.bed(*bed).id.as_str()).collect::<Vec<_>>(),
                 "days": days_words(&program.timetable.days),
-                "starts": starts(&program.timetable),
+                "starts": program.timetable.starts.iter().map(|start| clock(*start)).collect::<Vec<_>>(),
                 "minutes": program.timetable.minutes,
                 "method": program.method.map(WateringMethod::name),
             })
@@ -392,7 +361,7 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
                 },
                 "from": rule.from.map(|day| day.to_string()),
                 "to": rule.to.map(|day| day.to_string()),
-                "allowed": intervals(&rule.hours),
+                "allowed": rule.hours.written(),
             })
         };
         json!({
@@ -403,7 +372,7 @@ fn found_as_json(settings: &Settings) -> serde_json::Value {
             "tanks": garden.tanks.iter().map(|tank| named(tank.id.as_str(), &tank.name)).collect::<Vec<_>>(),
             "sensors": garden.sensors.iter().map(sensor).collect::<Vec<_>>(),
             "watering": {
-                "allowed": intervals(&garden.site.watering_rules.allowed),
+                "allowed": garden.site.watering_rules.allowed.written(),
                 "rules": garden.site.watering_rules.rules.iter().map(rule).collect::<Vec<_>>(),
             },
             "programs": garden.programs.iter().map(program).collect::<Vec<_>>(),

@@ -22,6 +22,7 @@ use crate::deliver::channels::Channels;
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Channel, Garden, Tell as Group};
 use crate::garden::{UntoldKind, unreached_groups, untold_kinds};
+use crate::model::{LocalHours, clock};
 use crate::settings::Settings;
 use crate::telling::{Message, Purpose};
 use crate::text::labels;
@@ -325,11 +326,6 @@ fn seconds(length: Duration) -> i64 {
     i64::try_from(length.as_secs()).unwrap_or(i64::MAX)
 }
 
-/// As a program reads a minute of the day: "06:30".
-fn clock(minute: u16) -> String {
-    format!("{:02}:{:02}", minute / 60, minute % 60)
-}
-
 /// What nobody is told of in each of these gardens, looked at beside all others.
 fn untold_of(settings: &Settings, gardens: &[&Garden]) -> Vec<Vec<UntoldKind>> {
     let all = untold_kinds(&settings.gardens);
@@ -366,10 +362,7 @@ fn list_json(settings: &Settings, gardens: &[&Garden], out: &mut dyn Write) -> a
             "places": group.places.iter().map(|id| id.as_str()).collect::<Vec<_>>(),
             "by": addresses(&group.by),
             "instead": addresses(&group.instead),
-            "quiet": group.quiet.as_ref().map(|quiet| {
-                let span = |it: &(u16, u16)| format!("{}-{}", clock(it.0), clock(it.1));
-                quiet.intervals().iter().map(span).collect::<Vec<_>>()
-            }),
+            "quiet": group.quiet.as_ref().map(LocalHours::written),
             "summary": group.summary.map(clock),
             "next": group.next.as_ref().map(|next| json!({ "who": next.who, "after_s": next.after_s })),
         })

@@ -23,7 +23,7 @@ use crate::garden::Clock;
 use crate::garden::plan::{Garden, Sensor};
 use crate::garden::record::{Batch, Reading, Reject, Unplaced};
 use crate::intake::{Overheard, OverheardMessage, listen_in};
-use crate::model::{Place, TimeFrom};
+use crate::model::TimeFrom;
 use crate::quality::{Flag, Test};
 use crate::settings::Settings;
 use crate::text::labels;
@@ -123,14 +123,9 @@ fn chosen<'g>(gardens: &'g [Garden], names: &[String]) -> Result<Option<Vec<Chos
     }
     let all = || gardens.iter().flat_map(|garden| garden.sensors.iter().map(move |sensor| (garden, sensor)));
     let is = |(garden, sensor): &ChosenSensor<'_>, name: &str| {
-        let place = match sensor.place {
-            Place::Bed(at) => Some(&garden.bed(at).id),
-            Place::Tank(at) => garden.tanks.get(usize::from(at)).map(|tank| &tank.id),
-            Place::Site => None,
-        };
         sensor.id.as_str() == name
             || garden.site.id.as_str() == name
-            || place.is_some_and(|id| id.as_str() == name)
+            || garden.place_id(sensor.place).is_some_and(|id| id.as_str() == name)
     };
     for name in names {
         if !all().any(|it| is(&it, name)) {

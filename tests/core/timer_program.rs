@@ -134,7 +134,8 @@ fn check_proposes_what_the_store_shows_and_needs_none() {
     std::fs::write(&config, trug).expect("a file");
     let checked = |as_json| {
         let mut out = Vec::new();
-        let exit = check::run(&config, std::iter::empty(), as_json, &mut out).expect("it can be written");
+        let exit =
+            check::run(&config, std::iter::empty(), None, as_json, &mut out).expect("it can be written");
         assert_eq!(exit.code(), 0);
         String::from_utf8(out).expect("UTF-8")
     };

@@ -131,7 +131,8 @@ fn the_check_tells_the_rules_and_what_cannot_be_known() {
     let checked = |as_json| {
         let mut out = Vec::new();
         let config = folder.path().join("trug.toml");
-        let exit = check::run(&config, std::iter::empty(), as_json, &mut out).expect("it can be written");
+        let exit =
+            check::run(&config, std::iter::empty(), None, as_json, &mut out).expect("it can be written");
         assert_eq!(exit.code(), 0, "{}", String::from_utf8_lossy(&out));
         String::from_utf8(out).expect("UTF-8")
     };

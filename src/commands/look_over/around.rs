@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 use tokio::time::timeout;
 use url::Url;
 
-use super::{LookFinding, Weight};
+use super::LookFinding;
 use crate::commands::shared::safe;
 use crate::intake::{ListenFault, Overheard, listen_in};
 use crate::settings::{Broker, Settings};
@@ -80,7 +80,7 @@ async fn broker(broker: &Broker, now: fn() -> Timestamp) -> LookFinding {
         answered = timeout(PATIENCE, answers) => answered.ok().map(Ok),
         ended = listening => Some(ended.map(|()| (false, Vec::new()))),
     };
-    let bad = |what: String, todo: &str| LookFinding::new(Weight::Bad, "broker", what, todo);
+    let bad = |what: String, todo: &str| LookFinding::bad("broker", what, todo);
     match outcome {
         None => bad(
             format!("The broker {name} does not answer within {} s.", PATIENCE.as_secs()),
@@ -121,8 +121,7 @@ async fn broker(broker: &Broker, now: fn() -> Timestamp) -> LookFinding {
 fn clock() -> Option<LookFinding> {
     const FOLDER: &str = "/run/systemd/timesync";
     if !Path::new(FOLDER).exists() {
-        return Some(LookFinding::new(
-            Weight::Unknown,
+        return Some(LookFinding::unknown(
             "clocks",
             "Whether this computer's clock is set by the network cannot be told here.",
             "Compare it with a clock that you trust: \"date\".",
@@ -131,8 +130,7 @@ fn clock() -> Option<LookFinding> {
     Some(if Path::new(FOLDER).join("synchronized").exists() {
         LookFinding::well("clocks", "This computer's clock is set by the network.")
     } else {
-        LookFinding::new(
-            Weight::Look,
+        LookFinding::look(
             "clocks",
             "This computer's clock has not been set by the network since it started.",
             "Look at \"timedatectl\", and let NTP (UDP port 123) out.",
@@ -148,8 +146,7 @@ async fn call(about: &'static str, name: &str, host: &str, port: u16) -> LookFin
         Ok(Err(fault)) => fault.to_string(),
         Err(_) => format!("no answer within {} s", CALL.as_secs()),
     };
-    LookFinding::new(
-        Weight::Look,
+    LookFinding::look(
         about,
         format!("{name} {at} cannot be reached: {}.", safe(&why)),
         "Look whether its name and port are right, and at the network between.",
@@ -163,5 +160,5 @@ fn message_file(name: &str, path: &Path) -> LookFinding {
         return LookFinding::well("telling", format!("The folder of the file \"{}\" is there.", safe(name)));
     }
     let what = format!("The folder {} of the file \"{}\" is not there.", folder.display(), safe(name));
-    LookFinding::new(Weight::Bad, "telling", what, "Make it, and let the user trug write in it.")
+    LookFinding::bad("telling", what, "Make it, and let the user trug write in it.")
 }

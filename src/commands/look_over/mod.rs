@@ -66,6 +66,18 @@ impl LookFinding {
         Self { weight, about, what: what.into(), todo: todo.into() }
     }
 
+    fn bad(about: &'static str, what: impl Into<String>, todo: impl Into<String>) -> Self {
+        Self::new(Weight::Bad, about, what, todo)
+    }
+
+    fn look(about: &'static str, what: impl Into<String>, todo: impl Into<String>) -> Self {
+        Self::new(Weight::Look, about, what, todo)
+    }
+
+    fn unknown(about: &'static str, what: impl Into<String>, todo: impl Into<String>) -> Self {
+        Self::new(Weight::Unknown, about, what, todo)
+    }
+
     fn well(about: &'static str, what: impl Into<String>) -> Self {
         Self::new(Weight::Well, about, what, "")
     }
@@ -92,7 +104,7 @@ pub async fn run(
             );
             let todo =
                 "Mend it with \"trug check\". A Trug that runs goes on with the configuration of before.";
-            tell(&mut [LookFinding::new(Weight::Bad, "configuration", what, todo)], as_json, out)?;
+            tell(&mut [LookFinding::bad("configuration", what, todo)], as_json, out)?;
             return Ok(Exit::WrongInput);
         }
     };
@@ -107,8 +119,7 @@ pub async fn run(
 
 fn configuration(settings: &Settings) -> Vec<LookFinding> {
     match &settings.borne {
-        Some(borne) => vec![LookFinding::new(
-            Weight::Look,
+        Some(borne) => vec![LookFinding::look(
             "configuration",
             format!("Trug runs with this, and it should be otherwise:\n\n{borne}"),
             "Put it right, and have Trug use it with \"trug reload\".",
@@ -123,16 +134,14 @@ fn daemon(settings: &Settings) -> Vec<LookFinding> {
     let card = match DaemonCard::of_running(&settings.store.path) {
         Ok(Some(card)) => card,
         Ok(None) => {
-            return vec![LookFinding::new(
-                Weight::Bad,
+            return vec![LookFinding::bad(
                 ABOUT,
                 "No Trug runs on this record, so nothing is watched.",
                 "Start it with \"systemctl start trug\". If it does not stay, read \"journalctl -u trug\".",
             )];
         }
         Err(fault) => {
-            return vec![LookFinding::new(
-                Weight::Unknown,
+            return vec![LookFinding::unknown(
                 ABOUT,
                 format!("Whether Trug runs cannot be told: {fault}."),
                 "Run this as the user trug or as root.",
@@ -146,12 +155,7 @@ fn daemon(settings: &Settings) -> Vec<LookFinding> {
     )];
     if version != env!("CARGO_PKG_VERSION") {
         let what = format!("Trug {} runs, and {} is installed.", safe(version), env!("CARGO_PKG_VERSION"));
-        found.push(LookFinding::new(
-            Weight::Look,
-            ABOUT,
-            what,
-            "Restart it with \"systemctl restart trug\".",
-        ));
+        found.push(LookFinding::look(ABOUT, what, "Restart it with \"systemctl restart trug\"."));
     }
     if let Some(outcome) = card.outcome
         && matches!(outcome.result, ReloadResult::Refused | ReloadResult::Failed)
@@ -159,7 +163,7 @@ fn daemon(settings: &Settings) -> Vec<LookFinding> {
         let what =
             format!("Trug did not take the configuration that it read again at {}.", safe(&outcome.at));
         let todo = "Mend it with \"trug check\", then \"trug reload\".";
-        found.push(LookFinding::new(Weight::Look, ABOUT, what, todo));
+        found.push(LookFinding::look(ABOUT, what, todo));
     }
     found
 }
@@ -199,8 +203,8 @@ mod tests {
     fn the_worst_comes_first_and_says_what_to_do() {
         let mut found = [
             LookFinding::well("record", "It is there."),
-            LookFinding::new(Weight::Look, "sensor", "It is late.", "Look at it."),
-            LookFinding::new(Weight::Bad, "broker", "It is away.", "Start it."),
+            LookFinding::look("sensor", "It is late.", "Look at it."),
+            LookFinding::bad("broker", "It is away.", "Start it."),
         ];
         let mut out = Vec::new();
         tell(&mut found, false, &mut out).expect("written");

@@ -26,8 +26,7 @@ pub(super) fn look(settings: &Settings, thorough: bool, now: Timestamp) -> Vec<L
     let path = &settings.store.path;
     let mut found: Vec<LookFinding> = disk(settings).into_iter().collect();
     if !path.exists() {
-        found.push(LookFinding::new(
-            Weight::Bad,
+        found.push(LookFinding::bad(
             "record",
             format!("There is no record at {}.", path.display()),
             "It is made when Trug starts. Is [store] path the one that Trug runs with?",
@@ -45,8 +44,7 @@ pub(super) fn look(settings: &Settings, thorough: bool, now: Timestamp) -> Vec<L
 }
 
 fn unreadable(path: &Path, fault: &StoreError) -> LookFinding {
-    LookFinding::new(
-        Weight::Bad,
+    LookFinding::bad(
         "record",
         format!("The record {} cannot be read: {}.", path.display(), chain(fault)),
         "Run this as the user trug or as root. If it is damaged, put a copy back with \"trug restore\".",
@@ -91,19 +89,13 @@ fn through(reader: &Reader, thorough: bool) -> Result<Vec<LookFinding>, StoreErr
     let size = format!("{} MB", bytes.div_ceil(1_000_000));
     if bytes > QUICK_MAX && !thorough {
         let what = format!("The record is {size}; it was not read through.");
-        return Ok(vec![LookFinding::new(
-            Weight::Unknown,
-            "record",
-            what,
-            "Do so with --thorough; it takes a while.",
-        )]);
+        return Ok(vec![LookFinding::unknown("record", what, "Do so with --thorough; it takes a while.")]);
     }
     let broken = reader.quick_check()?;
     Ok(vec![if broken.is_empty() {
         LookFinding::well("record", format!("The record is whole ({size})."))
     } else {
-        LookFinding::new(
-            Weight::Bad,
+        LookFinding::bad(
             "record",
             format!("The record is damaged: {}.", safe(&broken.join("; "))),
             "Keep the file, look at the disk, and put a copy back with \"trug restore\".",
@@ -115,15 +107,14 @@ fn through(reader: &Reader, thorough: bool) -> Result<Vec<LookFinding>, StoreErr
 fn last(settings: &Settings, reader: &Reader, now: Timestamp) -> Result<Vec<LookFinding>, StoreError> {
     let Some(latest) = reader.latest_at()? else {
         let todo = "Look at what comes with \"trug watch\".";
-        return Ok(vec![LookFinding::new(Weight::Look, "record", "No reading was ever stored.", todo)]);
+        return Ok(vec![LookFinding::look("record", "No reading was ever stored.", todo)]);
     };
     let zone = zone_of(settings.gardens.first());
     let at = labels::full_moment(latest, &zone);
     let ahead = latest.duration_since(now);
     Ok(vec![if ahead > AHEAD {
         let by = duration(ahead.as_secs());
-        LookFinding::new(
-            Weight::Look,
+        LookFinding::look(
             "clocks",
             format!("The newest reading is of {at}, {by} ahead of this computer's clock."),
             "Set this computer's clock, or the clock of the device that sent it.",
@@ -154,7 +145,7 @@ fn alarms(gardens: &[Garden], reader: &Reader) -> Result<Vec<LookFinding>, Store
         .map(|it| {
             let what =
                 format!("The alarm {}/{} stands: {}", it.key.kind.name(), it.key.place, safe(&it.said.text));
-            LookFinding::new(Weight::Look, "alarm", what, "Do what it says; \"trug alarms\" has the others.")
+            LookFinding::look("alarm", what, "Do what it says; \"trug alarms\" has the others.")
         })
         .collect())
 }
@@ -171,13 +162,13 @@ fn telling(reader: &Reader, now: Timestamp) -> Result<Vec<LookFinding>, StoreErr
             safe(it.reason.trim_end_matches('.'))
         );
         let todo = format!("Put that way right, then try it with \"trug tell --test {who}\".");
-        found.push(LookFinding::new(Weight::Bad, "telling", what, todo));
+        found.push(LookFinding::bad("telling", what, todo));
     }
     let waiting = reader.figures()?.messages_waiting;
     let messages = counted(waiting, "message to people waits", "messages to people wait");
     found.push(if waiting > WAITING_MAX {
         let todo = "\"trug messages --waiting\" says for what.";
-        LookFinding::new(Weight::Look, "telling", format!("{messages}."), todo)
+        LookFinding::look("telling", format!("{messages}."), todo)
     } else {
         LookFinding::well("telling", format!("{messages}."))
     });
@@ -197,14 +188,12 @@ fn servers(settings: &Settings, reader: &Reader, now: Timestamp) -> Result<Vec<L
             let late = queue.rows > limits.forward_rows || age_s > i64::from(limits.forward_age_s);
             match (queue.refused, queue.rows > 0 && late) {
                 (0, false) => LookFinding::well("servers", format!("{rows} for {name}.")),
-                (0, true) => LookFinding::new(
-                    Weight::Look,
+                (0, true) => LookFinding::look(
                     "servers",
                     format!("{rows} for {name}, the oldest for {}.", duration(age_s)),
                     "\"trug forward\" says what it waits for.",
                 ),
-                (refused, _) => LookFinding::new(
-                    Weight::Look,
+                (refused, _) => LookFinding::look(
                     "servers",
                     format!("{name} refused {}.", counted(refused, "reading", "readings")),
                     "\"trug forward\" says why, and sends them again.",

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::{LookFinding, Weight};
+use super::LookFinding;
 use crate::commands::shared::safe;
 use crate::decode::PayloadFormat;
 use crate::engine::kept_batteries;
@@ -67,7 +67,7 @@ pub(super) fn look(
 
 /// What is wrong with the age of a sensor's last reading.
 fn last_reading(name: &str, sensor: &Sensor, last: Option<Timestamp>, now: Timestamp) -> Option<LookFinding> {
-    let look = |what: String, todo: String| Some(LookFinding::new(Weight::Look, "sensor", what, todo));
+    let look = |what: String, todo: String| Some(LookFinding::look("sensor", what, todo));
     let topic = safe(&sensor.topic);
     let todo = format!(
         "Look at its power, its network and its topic {topic}. \"trug watch {}\" shows what comes, and how old it is: \
@@ -98,8 +98,7 @@ fn of_last_day(name: &str, sensor: &Sensor, day: &SensorTally) -> Vec<LookFindin
         |count: u64| format!("{count} of {} in the last day", counted(day.readings, "reading", "readings"));
     let is_part = |count: u64, part: u64| count >= BAD_LEAST && count * part >= day.readings;
     let mut found = Vec::new();
-    let mut look =
-        |what: String, todo: String| found.push(LookFinding::new(Weight::Look, "sensor", what, todo));
+    let mut look = |what: String, todo: String| found.push(LookFinding::look("sensor", what, todo));
     if is_part(day.bad, BAD_PART) {
         let todo = format!(
             "Look for water in its plug, a chafed cable, and whether it sits where it should. \"trug watch {}\" shows \
@@ -153,8 +152,7 @@ fn batteries(gardens: &[Garden], reader: &Reader, now: Timestamp) -> Vec<LookFin
             labels::battery(*reported),
             labels::battery(battery.low)
         );
-        found.push(LookFinding::new(
-            Weight::Look,
+        found.push(LookFinding::look(
             "battery",
             what,
             "Change or charge it this week, with the type that its maker names.",
@@ -166,8 +164,7 @@ fn batteries(gardens: &[Garden], reader: &Reader, now: Timestamp) -> Vec<LookFin
     }
     if unknown > 0 {
         let batteries = counted(unknown, "battery", "batteries");
-        found.push(LookFinding::new(
-            Weight::Unknown,
+        found.push(LookFinding::unknown(
             "battery",
             format!("How {batteries} did is not known: no report was kept yet."),
             "It is kept once a day. The page of the sensors has what came since.",

@@ -193,6 +193,33 @@ impl Person<'_> {
         }
     }
 
+    /// Asks for the text of one field.
+    fn ask_text(
+        &mut self,
+        question: &str,
+        otherwise: Option<&str>,
+        draft: &mut GardenDraft,
+        field: impl Fn(&mut GardenDraft) -> &mut String,
+    ) -> anyhow::Result<()> {
+        self.ask(question, otherwise, draft, |draft, answer| {
+            answer.clone_into(field(draft));
+            Ok(())
+        })
+    }
+
+    /// Asks for the number of one field.
+    fn ask_number(
+        &mut self,
+        question: &str,
+        draft: &mut GardenDraft,
+        field: impl Fn(&mut GardenDraft) -> &mut f64,
+    ) -> anyhow::Result<()> {
+        self.ask(question, None, draft, |draft, answer| {
+            *field(draft) = number(answer)?;
+            Ok(())
+        })
+    }
+
     /// One line; an end of the input is an error, so that nothing is asked for ever.
     fn line(&mut self, question: &str, otherwise: Option<&str>) -> anyhow::Result<String> {
         let usual = otherwise.filter(|it| !it.is_empty()).map_or_else(String::new, |it| format!(" [{it}]"));
@@ -218,9 +245,8 @@ impl Person<'_> {
             self.ask(question, None, draft, change)?;
             if *flag == "name" && !given("id") {
                 let id = draft.id.clone();
-                self.ask("A short id for it, in small letters?", Some(&id), draft, |draft, answer| {
-                    answer.clone_into(&mut draft.id);
-                    Ok(())
+                self.ask_text("A short id for it, in small letters?", Some(&id), draft, |draft| {
+                    &mut draft.id
                 })?;
             }
         }
@@ -229,10 +255,7 @@ impl Person<'_> {
 
     pub(super) fn broker(&mut self, draft: &mut GardenDraft) -> anyhow::Result<()> {
         let broker = draft.broker.clone();
-        self.ask("Where is the MQTT broker?", Some(&broker), draft, |draft, answer| {
-            answer.clone_into(&mut draft.broker);
-            Ok(())
-        })
+        self.ask_text("Where is the MQTT broker?", Some(&broker), draft, |draft| &mut draft.broker)
     }
 
     pub(super) fn watering(&mut self, draft: &mut GardenDraft) -> anyhow::Result<()> {
@@ -254,7 +277,6 @@ impl Person<'_> {
         writeln!(self.told, "\nBeds. Crops: {}.\nSoils: {}.", crops.join(", "), soils.join(", "))?;
         while draft.beds.len() < ASKED_MAX {
             let at = draft.beds.len();
-            let before = draft.beds.len();
             self.ask("Name of the next bed? (nothing: no more)", Some(""), draft, |draft, answer| {
                 if !answer.is_empty() {
                     let bed = new_bed(draft, answer);
@@ -262,17 +284,11 @@ impl Person<'_> {
                 }
                 Ok(())
             })?;
-            if draft.beds.len() == before {
+            if draft.beds.len() == at {
                 break;
             }
-            self.ask("  Its area, in square metres?", None, draft, |draft, answer| {
-                draft.beds[at].area_m2 = number(answer)?;
-                Ok(())
-            })?;
-            self.ask("  Its soil?", Some("loam"), draft, |draft, answer| {
-                answer.clone_into(&mut draft.beds[at].soil);
-                Ok(())
-            })?;
+            self.ask_number("  Its area, in square metres?", draft, |draft| &mut draft.beds[at].area_m2)?;
+            self.ask_text("  Its soil?", Some("loam"), draft, |draft| &mut draft.beds[at].soil)?;
             self.ask("  Its crop?", None, draft, |draft, answer| {
                 let cm = depth_cm(answer);
                 let topic = moisture_topic(draft, &draft.beds[at], cm);
@@ -322,22 +338,15 @@ impl Person<'_> {
             if draft.tanks.len() == at {
                 break;
             }
-            self.ask("  How many litres does it hold?", None, draft, |draft, answer| {
-                draft.tanks[at].litres = number(answer)?;
-                Ok(())
-            })?;
-            self.ask("  Which species?", None, draft, |draft, answer| {
-                answer.clone_into(&mut draft.tanks[at].species);
-                Ok(())
-            })?;
+            self.ask_number("  How many litres does it hold?", draft, |draft| &mut draft.tanks[at].litres)?;
+            self.ask_text("  Which species?", None, draft, |draft| &mut draft.tanks[at].species)?;
             self.ask("  How many fish?", None, draft, |draft, answer| {
                 draft.tanks[at].fish = whole(answer)?;
                 Ok(())
             })?;
             let usual = draft.tanks[at].topic.clone();
-            self.ask("  The topic of its thermometer?", Some(&usual), draft, |draft, answer| {
-                answer.clone_into(&mut draft.tanks[at].topic);
-                Ok(())
+            self.ask_text("  The topic of its thermometer?", Some(&usual), draft, |draft| {
+                &mut draft.tanks[at].topic
             })?;
         }
         Ok(())

@@ -17,7 +17,7 @@ pub use draft::{BedDraft, GardenDraft, GaugeDraft, PeopleDraft, TankDraft};
 use super::exit::{Exit, WrongInput};
 use super::shared::print_json;
 use crate::settings::{Fault, from_text, garden_folder, garden_texts};
-use answers::{SITE, SiteQuestion};
+use answers::SITE;
 
 /// What the command line says.
 #[derive(Clone, Debug, Default, clap::Args)]
@@ -142,74 +142,93 @@ fn describe(
         let why = format!("missing: {}. At a terminal, trug new-garden asks for each.", missing.join(", "));
         return Err(WrongInput::new(why).into());
     }
-    let named = |flag: &str| {
-        let flag = flag.to_owned();
-        move |why: String| WrongInput::new(format!("--{flag}: {why}"))
-    };
-    let given: Vec<(&SiteQuestion, &str)> =
-        SITE.iter().filter_map(|question| Some((question, flag_of(question.0)?))).collect();
-    for ((flag, _, change), answer) in given {
-        draft.take(|draft| change(draft, answer)).map_err(named(flag))?;
+    for (flag, _, change) in &SITE {
+        if let Some(answer) = flag_of(flag) {
+            take_flag(&mut draft, flag, |draft| change(draft, answer))?;
+        }
     }
     if let Some(id) = &it.id {
-        let set = |draft: &mut GardenDraft| {
+        take_flag(&mut draft, "id", |draft| {
             id.clone_into(&mut draft.id);
             Ok(())
-        };
-        draft.take(set).map_err(named("id"))?;
+        })?;
     }
     let mut person = person;
     if let Some(person) = &mut person {
         // Ids of places and topics are made of the site's.
         person.site(&mut draft, |flag| flag_of(flag).is_some())?;
     }
-    if let Some(url) = &it.broker {
-        let set = |draft: &mut GardenDraft| {
-            url.clone_into(&mut draft.broker);
-            Ok(())
-        };
-        draft.take(set).map_err(named("broker"))?;
-    }
-    if let Some(hours) = &it.watering {
-        let set = |draft: &mut GardenDraft| {
-            draft.allowed = answers::hours(hours);
-            Ok(())
-        };
-        draft.take(set).map_err(named("watering"))?;
-    }
-    for bed in &it.bed {
-        draft.take(|draft| answers::add_bed(draft, bed)).map_err(named("bed"))?;
-    }
-    for tank in &it.tank {
-        draft.take(|draft| answers::add_tank(draft, tank)).map_err(named("tank"))?;
-    }
-    if let Some(gauge) = &it.gauge {
-        draft.take(|draft| answers::set_gauge(draft, gauge)).map_err(named("gauge"))?;
-    }
-    for people in &it.tell {
-        draft.take(|draft| answers::add_people(draft, people)).map_err(named("tell"))?;
-    }
+    take_flags(it, &mut draft)?;
     if let Some(person) = person {
-        if asks_broker && it.broker.is_none() {
-            person.broker(&mut draft)?;
-        }
-        if it.watering.is_none() {
-            person.watering(&mut draft)?;
-        }
-        if it.bed.is_empty() {
-            person.beds(&mut draft)?;
-        }
-        if it.tank.is_empty() {
-            person.tanks(&mut draft)?;
-        }
-        if it.gauge.is_none() {
-            person.gauge(&mut draft)?;
-        }
-        if it.tell.is_empty() {
-            person.people(&mut draft)?;
-        }
+        ask_the_rest(it, person, asks_broker, &mut draft)?;
     }
     Ok(draft)
+}
+
+/// Changes the garden as a flag says; a refusal names the flag.
+fn take_flag(
+    draft: &mut GardenDraft,
+    flag: &str,
+    change: impl FnOnce(&mut GardenDraft) -> Result<(), String>,
+) -> Result<(), WrongInput> {
+    draft.take(change).map_err(|why| WrongInput::new(format!("--{flag}: {why}")))
+}
+
+/// What the flags say beside the site.
+fn take_flags(it: &NewGarden, draft: &mut GardenDraft) -> Result<(), WrongInput> {
+    if let Some(url) = &it.broker {
+        take_flag(draft, "broker", |draft| {
+            url.clone_into(&mut draft.broker);
+            Ok(())
+        })?;
+    }
+    if let Some(hours) = &it.watering {
+        take_flag(draft, "watering", |draft| {
+            draft.allowed = answers::hours(hours);
+            Ok(())
+        })?;
+    }
+    for bed in &it.bed {
+        take_flag(draft, "bed", |draft| answers::add_bed(draft, bed))?;
+    }
+    for tank in &it.tank {
+        take_flag(draft, "tank", |draft| answers::add_tank(draft, tank))?;
+    }
+    if let Some(gauge) = &it.gauge {
+        take_flag(draft, "gauge", |draft| answers::set_gauge(draft, gauge))?;
+    }
+    for people in &it.tell {
+        take_flag(draft, "tell", |draft| answers::add_people(draft, people))?;
+    }
+    Ok(())
+}
+
+/// Asks for what no flag says, beside the site.
+fn ask_the_rest(
+    it: &NewGarden,
+    person: &mut Person<'_>,
+    asks_broker: bool,
+    draft: &mut GardenDraft,
+) -> anyhow::Result<()> {
+    if asks_broker && it.broker.is_none() {
+        person.broker(draft)?;
+    }
+    if it.watering.is_none() {
+        person.watering(draft)?;
+    }
+    if it.bed.is_empty() {
+        person.beds(draft)?;
+    }
+    if it.tank.is_empty() {
+        person.tanks(draft)?;
+    }
+    if it.gauge.is_none() {
+        person.gauge(draft)?;
+    }
+    if it.tell.is_empty() {
+        person.people(draft)?;
+    }
+    Ok(())
 }
 
 /// Refuses a garden that the others of the folder leave no room for: an id or a topic that one

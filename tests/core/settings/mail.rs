@@ -180,7 +180,8 @@ fn addresses_without_a_mail_server_are_noted() {
         std::fs::write(&config, trug).expect("a file");
         let checked = |as_json| {
             let mut out = Vec::new();
-            let exit = check::run(&config, std::iter::empty(), as_json, &mut out).expect("it can be written");
+            let exit =
+                check::run(&config, std::iter::empty(), None, as_json, &mut out).expect("it can be written");
             assert_eq!(exit.code(), 0);
             String::from_utf8(out).expect("UTF-8")
         };

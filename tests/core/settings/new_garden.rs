@@ -46,7 +46,7 @@ fn outcome(config: &Path, it: &NewGarden, person: Option<&mut Person<'_>>) -> Re
 /// What `trug check` says of a configuration.
 fn checked(config: &Path) -> (Exit, String) {
     let mut out = Vec::new();
-    let exit = check::run(config, std::iter::empty(), false, &mut out).expect("it can be checked");
+    let exit = check::run(config, std::iter::empty(), None, false, &mut out).expect("it can be checked");
     (exit, String::from_utf8(out).unwrap())
 }
 

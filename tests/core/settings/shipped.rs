@@ -319,7 +319,7 @@ fn secrets_come_from_their_files_without_the_line_end() {
 fn check_says_what_was_read_or_every_fault() {
     let checked = |variables: &[(&str, &str)], json| {
         let mut out = Vec::new();
-        let code = check::run(&shipped("trug.toml"), env(variables), json, &mut out).unwrap().code();
+        let code = check::run(&shipped("trug.toml"), env(variables), None, json, &mut out).unwrap().code();
         (code, String::from_utf8(out).unwrap())
     };
     let (code, text) = checked(&[], false);
