@@ -4,8 +4,7 @@ use jiff::Timestamp;
 use ring::digest::{SHA256, digest};
 
 use super::message::{Item, Message, Purpose};
-use crate::alarms::AlarmKey;
-use crate::alarms::{Priority, State};
+use crate::alarms::{AlarmKey, AlarmRecord, Priority, State};
 use crate::garden::plan::place_called;
 use crate::garden::plan::{Address, Garden};
 use crate::text::spoken::{duration, moment};
@@ -43,6 +42,21 @@ pub(super) struct DraftEntry {
 }
 
 impl DraftEntry {
+    /// An alarm in its own words; both times in whole milliseconds.
+    pub(super) fn of(standing: &AlarmRecord, priority: Priority, since: Timestamp, cause: Timestamp) -> Self {
+        Self {
+            alarm: standing.key.clone(),
+            priority,
+            state: standing.state,
+            since,
+            cause,
+            text: standing.said.text.clone(),
+            source: standing.said.source.to_string(),
+            again: false,
+            told: None,
+        }
+    }
+
     /// Whether it is over, and told only since somebody ought to act on it.
     fn was(&self) -> bool {
         self.priority < Priority::High && self.state == State::ReturnedUnacknowledged

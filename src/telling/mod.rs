@@ -36,6 +36,7 @@
 //! - What could not be delivered goes on as [`Notifier::not_sent`] says.
 
 mod compose;
+mod due;
 mod groups;
 mod hours;
 mod merged;

@@ -66,6 +66,15 @@ impl WaitingTable {
         self.rows.iter()
     }
 
+    /// The rows that are `wanted`, to be gone through while the table changes.
+    pub(super) fn picked(&self, wanted: impl Fn(&WaitKey, WaitTimes) -> bool) -> Vec<(WaitKey, WaitTimes)> {
+        self.rows
+            .iter()
+            .filter(|(which, row)| wanted(which, **row))
+            .map(|(which, row)| (which.clone(), *row))
+            .collect()
+    }
+
     /// The rows of one alarm.
     pub(super) fn of(&self, alarm: &AlarmKey) -> Vec<(WaitKey, WaitTimes)> {
         let first = WaitKey { alarm: alarm.clone(), group: 0, wait: WaitFor::Tell };
