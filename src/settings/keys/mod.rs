@@ -82,13 +82,12 @@ fn made() -> Vec<KeyTable> {
         let key = (file, super::document::join(path, name));
         KeyRow { name, accepted: accepted.get(&key).cloned().unwrap_or_default(), default, meaning }
     };
-    notes::TABLES
-        .iter()
-        .map(|table| KeyTable {
-            file: table.file,
-            heading: table.heading(),
+    notes::tables()
+        .map(|(file, table)| KeyTable {
+            file,
+            heading: table.heading(file),
             meaning: table.meaning,
-            keys: table.keys.iter().map(|note| row(table.file, table.path, note)).collect(),
+            keys: table.keys.iter().map(|note| row(file, table.path, note)).collect(),
         })
         .collect()
 }
@@ -96,12 +95,12 @@ fn made() -> Vec<KeyTable> {
 /// What every key accepts. One key of each table at a time, so that both files are read some
 /// twenty times and not some hundred; what is not told then is asked for alone.
 fn all_accepted(asked: &AskedKeys) -> AskedKeys {
-    let rounds = notes::TABLES.iter().map(|table| table.keys.len()).max().unwrap_or(0);
+    let rounds = notes::tables().map(|(_, table)| table.keys.len()).max().unwrap_or(0);
     let mut found = AskedKeys::new();
     for round in 0..rounds {
-        let keys = notes::TABLES.iter().filter_map(|table| {
+        let keys = notes::tables().filter_map(|(file, table)| {
             let (name, ..) = table.keys.get(round)?;
-            let key = (table.file, super::document::join(table.path, name));
+            let key = (file, super::document::join(table.path, name));
             Some((asked.get(&key)?.clone(), key))
         });
         let keys: Vec<(String, (KeyFile, String))> = keys.collect();
@@ -260,16 +259,16 @@ mod tests {
         let reading = read(DAEMON.1, GARDEN.1, &SECRETS);
         assert_eq!(reading.faults, [], "the reference's own files are right");
         let mut explained: BTreeSet<(KeyFile, String)> = BTreeSet::new();
-        for table in notes::TABLES {
+        for (file, table) in notes::tables() {
             let mut path = String::new();
             for part in table.path.split('.') {
                 path = super::super::document::join(&path, part);
-                explained.insert((table.file, path.clone()));
+                explained.insert((file, path.clone()));
             }
             for (key, default, meaning) in table.keys {
                 assert!(!default.is_empty() && meaning.ends_with('.'), "{}.{key}", table.path);
                 assert!(meaning.split(' ').count() <= 25, "{}.{key}", table.path);
-                explained.insert((table.file, format!("{}.{key}", table.path)));
+                explained.insert((file, format!("{}.{key}", table.path)));
             }
         }
         let asked: BTreeSet<(KeyFile, String)> = asked_keys().into_keys().collect();
@@ -312,17 +311,17 @@ mod tests {
         };
         let asked = asked_keys();
         let mut tried = 0;
-        for table in notes::TABLES {
+        for (file, table) in notes::tables() {
             for (key, default, _) in table.keys {
                 let Ok(mut written) = format!("x = {default}").parse::<Table>() else { continue };
                 let value = written.remove("x").expect("it stands there");
-                let at = &asked[&(table.file, format!("{}.{key}", table.path))];
+                let at = &asked[&(file, format!("{}.{key}", table.path))];
                 let (mut daemon, mut garden) = (parsed(DAEMON.1), parsed(GARDEN.1));
-                let tree = if table.file == KeyFile::Daemon { &mut daemon } else { &mut garden };
+                let tree = if file == KeyFile::Daemon { &mut daemon } else { &mut garden };
                 let (above, name) = holder(tree, at).expect("its table");
                 above.remove(name);
                 let without = settings(&daemon, &garden);
-                let tree = if table.file == KeyFile::Daemon { &mut daemon } else { &mut garden };
+                let tree = if file == KeyFile::Daemon { &mut daemon } else { &mut garden };
                 set(tree, at, value).expect("its table");
                 assert_eq!(without, settings(&daemon, &garden), "{at} = {default}");
                 assert!(without.is_ok(), "{at}: {without:?}");
