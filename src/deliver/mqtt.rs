@@ -29,8 +29,6 @@ use crate::intake::{Backoff, IN_FLIGHT, connection_options};
 use crate::settings::Broker;
 use crate::store::{QueuedPublication, Reader, StoreError};
 
-const BACKOFF_FIRST: Duration = Duration::from_millis(500);
-const BACKOFF_LONGEST: Duration = Duration::from_secs(30);
 /// A letter longer than this is not sent: a broker may end the session for it.
 const LETTER_MAX: usize = 64 * 1024;
 /// How long to look at an empty outbox without being woken.
@@ -48,7 +46,7 @@ pub async fn run(
     acknowledged: Arc<AtomicI64>,
     stop: CancellationToken,
 ) {
-    let mut backoff = Backoff::new(BACKOFF_FIRST, BACKOFF_LONGEST);
+    let mut backoff = Backoff::of_broker();
     let client_id = format!("{}-letters", broker.client_id);
     let mut topics = AlarmTopics::new(gardens);
     loop {

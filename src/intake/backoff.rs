@@ -4,6 +4,10 @@ use std::time::Duration;
 
 use rand::{Rng, RngExt as _};
 
+/// First and longest wait after a failed connection to a broker.
+const BROKER_FIRST: Duration = Duration::from_millis(500);
+pub(super) const BROKER_LONGEST: Duration = Duration::from_secs(30);
+
 /// Waits that double from the first to the longest. Each is drawn from its upper half, so
 /// that many daemons do not come back at the same moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -16,6 +20,11 @@ pub(crate) struct Backoff {
 impl Backoff {
     pub(crate) fn new(first: Duration, longest: Duration) -> Self {
         Self { first, longest, failures: 0 }
+    }
+
+    /// Between connections to a broker.
+    pub(crate) fn of_broker() -> Self {
+        Self::new(BROKER_FIRST, BROKER_LONGEST)
     }
 
     /// Begins with the first wait again.

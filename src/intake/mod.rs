@@ -8,6 +8,7 @@ mod following;
 mod listen_in;
 pub mod session;
 mod session_filters;
+mod takeover;
 mod tls;
 mod window;
 
