@@ -12,7 +12,8 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::Draw;
 use super::disk::DiskImage;
-use crate::engine::keeper::{Engine, Round};
+use crate::engine::keeper::Engine;
+use crate::engine::keeper::rounds::Round;
 use crate::engine::{DaemonHealth, RawMessage, TellingClock};
 use crate::garden::Clock;
 use crate::garden::system::health::Clocks;
