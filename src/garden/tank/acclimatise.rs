@@ -1,7 +1,13 @@
 //! New fish in their bag: how long it floats, when tank water goes in, when they
 //! are let go, and when not today.
 
+mod crowd;
+mod steps;
+
 use jiff::Timestamp;
+
+use crowd::NewCrowd;
+use steps::Plan;
 
 use crate::alarms::{Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
@@ -9,16 +15,13 @@ use crate::garden::core::Core;
 use crate::garden::log::{LogEvent, WaterTest};
 use crate::garden::plan::Tank;
 use crate::garden::site::SiteState;
-use crate::garden::tank::care::{BAG, FISH, HANDS, take_care};
+use crate::garden::tank::care::{BAG, FISH, take_care};
 use crate::garden::tank::swing::Swing;
 use crate::garden::tank::temperature::hourly;
-
 use crate::model::add_seconds;
 use crate::tank::{
-    Bag, FARTHEST_C, FLOAT_MIN_PER_C, GROWN_G, Handling, LONG_HAUL_H, NEAR_C, PH_NEAR, PRACTICE_KG_M3,
-    SEALED_MOST_MIN, STOCKING_MOST_KG_M3, Stocking, TRADE_UP_TO_C, TubChanges, Window, density_kg_m3,
-    equations, float_minutes, handling, ionisation_constant, ionisation_step, stocking, tub_changes,
-    un_ionised_fraction,
+    Bag, FARTHEST_C, LONG_HAUL_H, STOCKING_MOST_KG_M3, Stocking, TRADE_UP_TO_C, Window, float_minutes,
+    handling, stocking,
 };
 use crate::text::spoken;
 use crate::why::Why;
@@ -47,12 +50,6 @@ const QUARANTINE: &str =
     "If you have a quarantine tank, new fish stay there first, for as long as your fisheries adviser says.";
 /// A bag that was written down longer ago floats no more.
 const BAG_HOLDS_S: i64 = 6 * 3600;
-/// Minutes between two scoops of tank water, and how many: together about as
-/// much as the bag holds (common practice).
-const SCOOP_MIN: u32 = 5;
-const SCOOPS: u32 = 10;
-/// Scoops where pH is near.
-const SCOOPS_NEAR: u32 = 3;
 
 /// What was said about the fish and their bag; of the bag, what is missing is looked for in
 /// the log.
@@ -439,57 +436,6 @@ fn are(missing: &[String]) -> String {
     format!("{} {}", spoken::list(missing), if missing.len() == 1 { "is" } else { "are" })
 }
 
-/// The tank with the new fish in it.
-struct NewCrowd {
-    kg_m3: f64,
-    /// When all of them are grown to table size.
-    grown_kg_m3: f64,
-    /// The equations behind both.
-    why: Why,
-}
-
-impl NewCrowd {
-    /// Fish whose weight nobody has written down count as grown: the cautious case.
-    fn of(tank: &Tank, there: Option<u32>, weigh_g: Option<f64>, fish: u32, grams: f64) -> Self {
-        let (old, volume_l) = (there.unwrap_or(0), tank.volume_l);
-        let old_g = weigh_g.unwrap_or(GROWN_G);
-        let kg_m3 = density_kg_m3(old, old_g, volume_l) + density_kg_m3(fish, grams, volume_l);
-        let all = old.saturating_add(fish);
-        let grown_kg_m3 = density_kg_m3(all, GROWN_G, volume_l);
-        let why = vec![
-            equations::DENSITY.step(format!(
-                "({old} x {old_g:.0} g + {fish} x {grams:.0} g) / {volume_l:.0} L = {kg_m3:.1} kg/m3"
-            )),
-            equations::GROWN
-                .step(format!("{all} x {GROWN_G:.0} g / {volume_l:.0} L = {grown_kg_m3:.1} kg/m3")),
-        ];
-        Self { kg_m3, grown_kg_m3, why }
-    }
-
-    fn words(&self, tank: &Tank, fish: u32, there: Option<u32>) -> String {
-        let Some(old) = there else {
-            return "How many fish are in it already is not in the Garden log, so Trug can't tell whether there is room."
-                .to_owned();
-        };
-        let all = old.saturating_add(fish);
-        let is = format!("That makes {all} fish in {:.0} L", tank.volume_l);
-        let room = |kg_m3: f64| (kg_m3 * tank.volume_l / GROWN_G).floor().max(0.0);
-        let (least, most) = (room(PRACTICE_KG_M3.0), room(PRACTICE_KG_M3.1));
-        let fewer = most - f64::from(old);
-        let fewer =
-            if fewer >= 1.0 { format!("Take {fewer:.0} at most") } else { "Better take none".to_owned() };
-        let then = match stocking(self.grown_kg_m3) {
-            Stocking::Fits => return format!("{is}: there is room for them when they are grown."),
-            Stocking::Dense => "",
-            Stocking::TooMany => " Plan now where some of them go when they grow.",
-        };
-        format!(
-            "{is}, and by common practice it has room for {least:.0} to {most:.0} grown ones. {fewer} if you can. If all go \
-             in, feed half, and test ammonia and nitrite every day for two weeks.{then}"
-        )
-    }
-}
-
 /// How far bag and tank may be apart: what the fish may pass through in a day, and
 /// no more than a sealed bag has time for.
 fn farthest_c(tank: &Tank, difference_c: f64) -> f64 {
@@ -498,193 +444,4 @@ fn farthest_c(tank: &Tank, difference_c: f64) -> f64 {
         .within(Window::Day)
         .map_or(FARTHEST_C, |l| if difference_c > 0.0 { l.rise_c } else { l.fall_c });
     day.min(FARTHEST_C)
-}
-
-/// What is known when the answer is yes.
-struct Plan<'a> {
-    tank: &'a Tank,
-    bag: Bag,
-    tank_c: f64,
-    tank_ph: Option<f64>,
-    handling: Handling,
-    /// What the tank's limits allow within an hour in this direction, °C.
-    hourly_c: f64,
-    minutes: f64,
-}
-
-impl Plan<'_> {
-    fn difference_c(&self) -> f64 {
-        self.tank_c - self.bag.temperature_c
-    }
-
-    fn float_min(&self) -> u32 {
-        // Some hours at most, by `FARTHEST_C` and the least limit of a file.
-        self.minutes.round() as u32
-    }
-
-    /// Too long for a closed bag.
-    fn needs_tub(&self) -> bool {
-        self.minutes > SEALED_MOST_MIN
-    }
-
-    /// How the tub comes near the tank.
-    fn tub(&self) -> TubChanges {
-        // To the tenth that people read.
-        tub_changes((10.0 * self.difference_c()).round() / 10.0, self.hourly_c)
-    }
-
-    fn tub_step(&self) -> String {
-        let (name, TubChanges { every_min, times }) = (&self.tank.name, self.tub());
-        let into = if self.bag.is_long_hauled() {
-            format!(
-                "Fill a clean tub in the shade beside {name} with water of {:.1} °C, treated against chlorine and \
-                 chloramine, and give it air. Open the bag, net the fish across at once, and leave the bag's water: opened, \
-                 it turns toxic.",
-                self.bag.temperature_c
-            )
-        } else {
-            format!(
-                "Pour the fish with their own water into a clean tub in the shade beside {name}, give it air, and cover it."
-            )
-        };
-        format!(
-            "Dim the light, and leave pump and air on. {into} Hang a thermometer in the tub. Every {every_min} minutes scoop \
-             out a tenth of its water (1 L of 10 L) and scoop in as much tank water, about {times} times. The tub nears the \
-             tank's {:.1} °C by no more than {:.1} °C an hour: if it goes faster, wait longer between scoops.",
-            self.tank_c, self.hourly_c
-        )
-    }
-
-    fn steps(&self) -> Vec<(u32, String)> {
-        let apart = self.difference_c().abs();
-        let floated = self.float_min();
-        let name = &self.tank.name;
-        let mut steps = vec![(
-            0,
-            if self.needs_tub() {
-                self.tub_step()
-            } else if apart > NEAR_C {
-                format!(
-                    "Dim the light, leave pump and air on, and float the closed bag on {name} in the shade for about \
-                     {floated} minutes, until its water is within {NEAR_C:.0} °C of the tank's {:.1} °C. They are {apart:.1} \
-                     °C apart: look every ten minutes.",
-                    self.tank_c
-                )
-            } else {
-                format!(
-                    "The bag is within {NEAR_C:.0} °C of the tank already. Dim the light, leave pump and air on, and float \
-                     the closed bag on {name} in the shade for {floated} minutes all the same."
-                )
-            },
-        )];
-        let mix = |scoops: u32, until: &str| {
-            format!(
-                "Open the bag and roll its rim down. Every {SCOOP_MIN} minutes scoop in tank water, a tenth of what is in \
-                 the bag, about {scoops} times{until}"
-            )
-        };
-        let released = match self.handling {
-            // The tub has had the tank's water in it all the while.
-            _ if self.needs_tub() => self.tub().every_min * self.tub().times,
-            Handling::ReleaseAtOnce => floated,
-            Handling::Near => {
-                steps.push((floated, mix(SCOOPS_NEAR, ". The pH of both is near.")));
-                floated + SCOOPS_NEAR * SCOOP_MIN
-            }
-            Handling::MixSlowly => {
-                let until = format!(", until its pH is within {PH_NEAR:.1} of the tank's.");
-                steps.push((floated, mix(SCOOPS, &until)));
-                floated + SCOOPS * SCOOP_MIN
-            }
-            Handling::NotKnown => {
-                let until = ", until its water has doubled. The pH of bag or tank is not known: test both with one kit.";
-                steps.push((floated, mix(SCOOPS, until)));
-                floated + SCOOPS * SCOOP_MIN
-            }
-        };
-        let opened = match self.handling {
-            _ if self.needs_tub() => "Measure tub and tank: within 1 °C, and pH within 0.3. ",
-            Handling::ReleaseAtOnce => {
-                "After a long haul, open the bag and net the fish over at once, without mixing: opened, its water turns \
-                 toxic. "
-            }
-            _ => "",
-        };
-        let water = if self.needs_tub() { "tub's" } else { "bag's" };
-        steps.push((
-            released,
-            format!(
-                "{opened}Lift the fish over with a soft wet net; never pour the {water} water into the tank. Keep the light \
-                 dim, and feed nothing until tomorrow. Look after half an hour and again this evening. Enter them in the \
-                 Garden log: trug log fish-added. {}",
-                take_care(&[HANDS, BAG, FISH])
-            ),
-        ));
-        steps
-    }
-
-    fn differs(&self) -> Vec<String> {
-        let ours = if self.difference_c().abs() > TRADE_UP_TO_C {
-            format!("The steps keep to this tank's own limit, {:.1} °C an hour", self.hourly_c)
-        } else {
-            "Up to 2 °C the steps take 15 minutes a degree".to_owned()
-        };
-        let chosen = if self.bag.is_long_hauled() {
-            "The steps follow the first, since the haul was long"
-        } else {
-            "The steps follow the second, since the haul was short"
-        };
-        vec![
-            format!(
-                "How fast the temperature may change differs. The trade takes 10 to 15 minutes a degree. Slower is the \
-                 ANZECC/ARMCANZ 2000 guideline, 2 °C an hour or 30 minutes a degree. Faster are LSU \
-                 AgCenter, 2.8 °C down and 3.9 °C up within 30 minutes, and a supplier's sheet, 0.56 °C a minute. {ours}."
-            ),
-            format!(
-                "What to do after a long haul differs. LSU AgCenter: float the sealed bag for 30 minutes in the shade, \
-                 then open it and release at once. Mixing lets carbon dioxide out, the pH jumps, and ammonia turns toxic. \
-                 After a short haul it mixes slowly, as common practice does always. {chosen} (long: {LONG_HAUL_H:.0} hours \
-                 or more, this project's own figure). Ask the supplier which they want, and follow your state's rules for \
-                 the species."
-            ),
-        ]
-    }
-
-    fn why(&self) -> Why {
-        let apart = self.difference_c().abs();
-        let mut why = vec![equations::FLOAT.step(format!(
-            "|{:.1} - {:.1}| = {apart:.1} °C; {}, so {} minutes",
-            self.tank_c,
-            self.bag.temperature_c,
-            if apart > TRADE_UP_TO_C {
-                format!("60 x {apart:.1} / {:.1} = {:.0}", self.hourly_c, 60.0 * apart / self.hourly_c)
-            } else {
-                format!("{FLOAT_MIN_PER_C} x {apart:.1} = {:.0}", FLOAT_MIN_PER_C * apart)
-            },
-            self.float_min()
-        ))];
-        if self.needs_tub() {
-            let TubChanges { every_min, times } = self.tub();
-            why.push(equations::TUB.step(format!(
-                "60 x 0.1 x {apart:.1} / {:.1} = {:.1}, so every {every_min} minutes; ln({apart:.1}) / 0.105 = {:.1}, so \
-                 {times} times",
-                self.hourly_c,
-                6.0 * apart / self.hourly_c,
-                apart.ln() / -(0.9_f64).ln()
-            )));
-        }
-        if let (Some(bag_ph), Some(tank_ph)) = (self.bag.ph, self.tank_ph)
-            && let Ok(pka) = ionisation_constant(self.tank_c)
-            && let Ok(in_bag) = un_ionised_fraction(bag_ph, self.tank_c)
-            && let Ok(in_tank) = un_ionised_fraction(tank_ph, self.tank_c)
-        {
-            why.push(ionisation_step(self.tank_c, pka));
-            why.push(equations::FRACTION.step(format!(
-                "at the bag's pH {bag_ph:.1}: {:.2} %; at the tank's pH {tank_ph:.1}: {:.2} %",
-                100.0 * in_bag,
-                100.0 * in_tank
-            )));
-        }
-        why
-    }
 }
