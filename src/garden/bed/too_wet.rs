@@ -7,7 +7,13 @@
 //! sooner (`outside_hours.rs`). Without a believed gauge the soil's word is
 //! unknown.
 
+mod metered_run;
+
+use std::sync::Arc;
+
 use jiff::Timestamp;
+
+use metered_run::MeteredRun;
 
 use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
@@ -19,17 +25,11 @@ use crate::garden::site::SiteState;
 use crate::garden::wetting::rules::FIND_OUT;
 use crate::model::{Condition, Place, Quantity, add_seconds};
 use crate::text::spoken;
-use crate::watering::{
-    Course, DrainageWatch, METERED, MOST_A_BED_HOLDS, Pores, WateringMethods, estimated_saturation,
-    estimated_saturation_step,
-};
+use crate::watering::{Course, DrainageWatch, Pores, estimated_saturation, estimated_saturation_step};
 use crate::why::Why;
 
 const SOURCE_LEFT_ON: &str = "this project's own rule; field capacity by FAO-56, two days of drainage by FAO Soils \
                               Bulletin 79";
-const SOURCE_METER: &str = "this project's own rule; the most that a bed holds by FAO-56 eq. 82";
-const SOURCE_OUTSIDE: &str = "this project's own rule; the hours are the garden file's, else common practice: before 9 am or \
-                              after 6 pm";
 const SOURCE_LOGGED: &str = "this project's own limit; two days of drainage by FAO Soils Bulletin 79 (2003)";
 
 const HOUR_S: i64 = 3600;
@@ -40,13 +40,6 @@ const RAIN_EXPLAINS_MM: f64 = 1.0;
 const RAIN_FILLS_MM: f64 = 5.0;
 /// Rain of six hours that gives waterlogged soil its two days again, mm.
 const RAIN_ANEW_MM: f64 = 5.0;
-/// The longest that one watering runs, seconds: half a day. Ours.
-const RUN_LONGEST_S: i64 = 12 * HOUR_S;
-/// Less than this through a meter without a break is a leak rather than an open tap, litres an
-/// hour: a litre a minute. Ours.
-pub(crate) const DRIBBLE_L_H: f64 = 60.0;
-/// The value of an alarm that tells how fast a meter counts.
-pub(crate) const LITRES_AN_HOUR: &str = "litres_an_hour";
 /// Below this soil may thaw, °C.
 const THAW_C: f64 = 2.0;
 
@@ -194,139 +187,40 @@ impl SiteState {
 
     /// Judges a good message of a water meter: does its run go on for too long?
     pub(crate) fn judge_flow_left_on(&mut self, meter: u16, at: Timestamp, batch: &mut Batch) {
-        let garden = std::sync::Arc::clone(&self.garden);
+        let garden = Arc::clone(&self.garden);
         let sensor = garden.sensor(meter);
         let Some(flow) = self.history(meter).flow() else { return };
-        let run = flow.running();
-        // Where it has just ended.
-        let (ran_from, ran_l) = flow.last_run().map_or((None, 0.0), |run| (Some(run.from), run.litres));
         let beds: Vec<&Bed> = match sensor.place {
             Place::Bed(bed) => vec![garden.bed(bed)],
             Place::Site => garden.beds.iter().collect(),
             Place::Tank(_) => return,
         };
-        let most_l: f64 = beds.iter().map(|bed| most_litres(bed)).sum();
-        let (litres, ran_s) =
-            run.map_or((0.0, 0), |run| (run.litres, run.to.as_second() - run.from.as_second()));
-        let too_long = run.is_some() && ((litres > most_l && most_l > 0.0) || ran_s > RUN_LONGEST_S);
         // Where a bed's own witness has told of the water, the garden's meter counts the same.
         let told = sensor.place == Place::Site
             && (0u16..)
                 .zip(&garden.beds)
                 .any(|(bed, _)| self.is_active(AlarmPlace::Bed(bed), Kind::WaterLeftOn));
         let outside = self.flow_left_on_outside(meter, at).filter(|_| !told);
-        let input = match run {
-            None => Input::Clear,
-            Some(_) if too_long || outside.is_some() => Input::Breach,
-            Some(_) => Input::Deadband,
+        let run = MeteredRun {
+            garden: &garden,
+            meter: sensor,
+            beds,
+            at,
+            now: flow.running(),
+            last: flow.last_run(),
+            outside,
         };
+        let (input, severity) = (run.input(), run.severity());
         let delays = Delays { on_s: 0, off_s: 0, ..garden.rules[Kind::WaterLeftOn].delays };
-        let name = match sensor.place {
-            Place::Bed(_) => beds[0].name.clone(),
-            Place::Tank(_) | Place::Site => format!("the meter {}", sensor.id),
-        };
-        let through = match sensor.place {
-            Place::Bed(_) => format!("the meter of {name}"),
-            Place::Tank(_) | Place::Site => name.clone(),
-        };
-        let since = run.map(|run| run.from);
-        // Of one that is over, too: it is as urgent as it was.
-        let litres_an_hour = flow.last_run().map_or(0.0, |run| {
-            let ran_s = (run.to.as_second() - run.from.as_second()).max(1);
-            run.litres * 3600.0 / ran_s as f64
-        });
-        // A leak can wait for the day; what runs cannot.
-        let leaks = outside.is_none() && litres <= most_l && litres_an_hour < DRIBBLE_L_H;
-        let severity = u16::from(!leaks);
-        let stop = stop_it();
-        // A bed's own hours; no other alarm tells of them while this one stands.
-        let allowed = match beds.as_slice() {
-            [bed] => {
-                let hours = garden
-                    .watering_rules(bed)
-                    .any(bed.method.map_or(WateringMethods::ANY, WateringMethods::one));
-                format!(" {}", spoken::may_run(hours, garden.site.time_zone.to_datetime(at).date()))
-            }
-            _ => String::new(),
-        };
-        let words = |active: bool| {
-            let mut why: Why = Why::new();
-            let early = outside.filter(|_| !too_long);
-            if let Some(early) = early {
-                why.push(METERED.step(format!(
-                    "{:.0} L within {} min outside the allowed hours, by no program of the timer",
-                    early.litres,
-                    early.seconds / 60
-                )));
-            } else if let [bed] = beds.as_slice() {
-                let zone = bed.root_zone();
-                why.push(zone.total_available_step());
-                why.push(MOST_A_BED_HOLDS.step(format!(
-                    "{:.1} mm x {:.1} m2 / {:.2} = {most_l:.0} L",
-                    zone.total_available_mm(),
-                    bed.area_m2,
-                    bed.efficiency()
-                )));
-            } else {
-                let each: Vec<String> = beds.iter().map(|bed| format!("{:.0} L", most_litres(bed))).collect();
-                why.push(MOST_A_BED_HOLDS.step(format!("{} = {most_l:.0} L", each.join(" + "))));
-            }
-            let text = if active && early.is_some() {
-                format!(
-                    "Water is running at {name} outside the allowed hours: {} since {}. {stop} If somebody is watering, ask \
-                     them to stop.{allowed}",
-                    spoken::litres(litres),
-                    since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone)),
-                )
-            } else if active {
-                let ran = spoken::duration(ran_s);
-                let from = since.map_or_else(String::new, |at| spoken::moment(at, &garden.site.time_zone));
-                let (counted, rate) = (spoken::litres(litres), spoken::litres(litres_an_hour));
-                if litres > most_l {
-                    let holds = if beds.len() == 1 { "the bed can hold" } else { "all beds can hold" };
-                    format!(
-                        "Water has been running at {name} for {ran}: {counted} since {from}, and {holds} {} at most. \
-                         {stop}",
-                        spoken::litres(most_l),
-                    )
-                } else if litres_an_hour < DRIBBLE_L_H {
-                    format!(
-                        "A little water has run through {through} for {ran} without a break: about {rate} an hour since {from}, \
-                         {counted} in all. Shut every tap, hose and timer {}, and look whether the meter still counts. If \
-                         it does, tell the site manager: a pipe, a valve or a cistern leaks.",
-                        spoken::WHEN,
-                    )
-                } else {
-                    format!(
-                        "Water has been running at {name} for {ran} without a break: about {rate} an hour since {from}, \
-                         {counted} in all. {stop}"
-                    )
-                }
-            } else {
-                let zone = &garden.site.time_zone;
-                let ran = ran_from.map_or_else(String::new, |from| {
-                    format!(": {} from {}", spoken::litres(ran_l), spoken::moment(from, zone))
-                });
-                format!("Water was left on at {name}{ran}, and has stopped. {FIND_OUT}")
-            };
-            let values = [
-                ("run_l", litres),
-                ("most_l", most_l),
-                ("run_s", ran_s as f64),
-                (LITRES_AN_HOUR, litres_an_hour),
-            ];
-            let source = if early.is_some() { SOURCE_OUTSIDE } else { SOURCE_METER };
-            AlarmText::new(text, &values, source).because(why)
-        };
         match sensor.place {
             Place::Bed(bed) => {
                 self.judge_left_on(bed, at, (Witness::Meter, severity), input, delays, batch, |_, active| {
-                    words(active)
+                    run.words(active)
                 });
             }
             Place::Tank(_) | Place::Site => {
                 let subject = AlarmPlace::Sensor(meter).alarm(Kind::WaterLeftOn);
-                self.judge_slot((delays, severity), subject, at, input, batch, |_, active| words(active));
+                self.judge_slot((delays, severity), subject, at, input, batch, |_, active| run.words(active));
             }
         }
     }
@@ -451,9 +345,4 @@ impl SiteState {
         }
         (condition, said)
     }
-}
-
-/// The most that a bed can use at once, litres: all of its available water.
-fn most_litres(bed: &Bed) -> f64 {
-    1000.0 * (bed.field_capacity - bed.wilting_point) * bed.root_depth_m * bed.area_m2 / bed.efficiency()
 }
