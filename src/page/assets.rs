@@ -14,44 +14,51 @@ use crate::report;
 use crate::report::html::packed;
 
 /// Style of the pages and of their charts.
-static STYLE: LazyLock<Asset> =
-    LazyLock::new(|| Asset::of(&packed(&[include_str!("style.css"), chart::STYLE].concat())));
+pub(super) static STYLE: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of("/style.css", &packed(&[include_str!("style.css"), chart::STYLE].concat())));
 
 /// Style of the lesson, which the pages of months need beside the other.
-static LESSON: LazyLock<Asset> = LazyLock::new(|| Asset::of(&packed(report::html::STYLE)));
+pub(super) static LESSON: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of("/lesson.css", &packed(report::html::STYLE)));
 
 /// Style of the pages for setting up, which need it beside the first.
-static SETUP: LazyLock<Asset> = LazyLock::new(|| Asset::of(&packed(include_str!("setup.css"))));
+pub(super) static SETUP: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of("/setup.css", &packed(include_str!("setup.css"))));
 
 /// What moves the places of the garden's drawing.
-static MOVER: LazyLock<Asset> = LazyLock::new(|| Asset::of(include_str!("mover.js")));
+pub(super) static MOVER: LazyLock<Asset> = LazyLock::new(|| Asset::of("/mover.js", include_str!("mover.js")));
 
 /// What makes the pages a little better where scripts run.
-static SCRIPT: LazyLock<Asset> =
-    LazyLock::new(|| Asset::of(&[include_str!("live.js"), chart::SCRIPT].concat()));
+pub(super) static SCRIPT: LazyLock<Asset> =
+    LazyLock::new(|| Asset::of("/script.js", &[include_str!("live.js"), chart::SCRIPT].concat()));
 
 /// The service worker: shows the last copies where the garden's computer is out of
 /// reach. A new version has new bytes, so that browsers take it.
 static OFFLINE: LazyLock<String> = LazyLock::new(|| {
     include_str!("offline.js")
         .replace("VERSION_OF_TRUG", &STYLE.version)
-        .replace("STYLE_OF_TRUG", &style_address())
-        .replace("LESSON_OF_TRUG", &lesson_address())
-        .replace("SCRIPT_OF_TRUG", &script_address())
+        .replace("STYLE_OF_TRUG", &STYLE.address())
+        .replace("LESSON_OF_TRUG", &LESSON.address())
+        .replace("SCRIPT_OF_TRUG", &SCRIPT.address())
 });
 
-struct Asset {
+pub(super) struct Asset {
+    path: &'static str,
     text: String,
     version: String,
 }
 
 impl Asset {
     /// What browsers get: without the indentation and the comments of whole lines.
-    fn of(text: &str) -> Self {
+    fn of(path: &'static str, text: &str) -> Self {
         let lines = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("//"));
         let text = lines.collect::<Vec<_>>().join("\n");
         let version = URL_SAFE_NO_PAD.encode(&digest(&SHA256, text.as_bytes()).as_ref()[..9]);
-        Self { text, version }
+        Self { path, text, version }
+    }
+
+    pub(super) fn address(&self) -> String {
+        format!("{}?v={}", self.path, self.version)
     }
 
     /// What is asked for under its version may be kept for ever; else for minutes.
@@ -60,26 +67,6 @@ impl Asset {
         let kept = if current { "public, max-age=31536000, immutable" } else { "max-age=300" };
         ([(header::CONTENT_TYPE, media), (header::CACHE_CONTROL, kept)], self.text.as_str())
     }
-}
-
-pub(super) fn style_address() -> String {
-    format!("/style.css?v={}", STYLE.version)
-}
-
-pub(super) fn lesson_address() -> String {
-    format!("/lesson.css?v={}", LESSON.version)
-}
-
-pub(super) fn setup_address() -> String {
-    format!("/setup.css?v={}", SETUP.version)
-}
-
-pub(super) fn mover_address() -> String {
-    format!("/mover.js?v={}", MOVER.version)
-}
-
-pub(super) fn script_address() -> String {
-    format!("/script.js?v={}", SCRIPT.version)
 }
 
 pub(super) async fn style(RawQuery(query): RawQuery) -> impl IntoResponse {

@@ -292,7 +292,7 @@ fn page<V: PageSource>(
             }
             pre { code id="lines" { (lines(places)) } }
         }
-        script defer src=(assets::mover_address()) {}
+        script defer src=(assets::MOVER.address()) {}
     };
     frame.still(&format!("Move the places of {}", view.name), &body)
 }

@@ -247,10 +247,10 @@ fn document(
                     noscript { meta http-equiv="refresh" content=(seconds); }
                 }
                 title { (title) }
-                link rel="stylesheet" href=(assets::style_address());
+                link rel="stylesheet" href=(assets::STYLE.address());
                 // An empty picture, so that browsers do not ask for one.
                 link rel="icon" href="data:,";
-                script defer src=(assets::script_address()) {}
+                script defer src=(assets::SCRIPT.address()) {}
             }
             body data-live=[live.then_some("/live")] data-tag=[live.then_some("")] {
                 a class="skip" href="#content" { "Skip to content" }

@@ -8,7 +8,7 @@
 use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 
 use axum::http::HeaderMap;
-use axum::http::header::{COOKIE, FORWARDED};
+use axum::http::header::FORWARDED;
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use ring::digest::SHA256;
@@ -57,14 +57,7 @@ impl KnownBrowsers {
 
     /// The browser that a request comes from, if it is known.
     pub(super) fn find(&self, headers: &HeaderMap) -> Option<BrowserId> {
-        let pairs = headers
-            .get_all(COOKIE)
-            .iter()
-            .filter_map(|value| value.to_str().ok())
-            .flat_map(|value| value.split(';'))
-            .filter_map(|pair| pair.trim().split_once('='));
-        let values = pairs.filter(|(name, _)| *name == NAME || *name == SECURE_NAME).map(|(_, value)| value);
-        values.into_iter().find_map(|value| {
+        session::cookies(headers, [NAME, SECURE_NAME]).find_map(|value| {
             let (id, tag) = value.split_once('.')?;
             let id: BrowserId = URL_SAFE_NO_PAD.decode(id).ok()?.try_into().ok()?;
             hmac::verify(&self.0, &id, &URL_SAFE_NO_PAD.decode(tag).ok()?).ok()?;
@@ -126,6 +119,8 @@ fn hop(text: &str) -> Option<IpAddr> {
 
 #[cfg(test)]
 mod tests {
+    use axum::http::header::COOKIE;
+
     use super::*;
 
     fn counted(peer: &str, head: &[(&str, &str)], proxies: &[&str]) -> String {

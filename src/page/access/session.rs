@@ -136,18 +136,23 @@ pub(super) fn text(bytes: &[u8]) -> String {
     URL_SAFE_NO_PAD.encode(bytes)
 }
 
-/// The tokens that a request came with. Another host of the same domain may have put
+/// The tokens that a request came with.
+pub(super) fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
+    cookies(headers, [NAME, SECURE_NAME])
+}
+
+/// What the cookies of these names hold. Another host of the same domain may have put
 /// cookies of the same name beside ours, so the first need not be the right one. How many
 /// are looked at is bounded by the length of a request's head.
-pub(super) fn tokens(headers: &HeaderMap) -> impl Iterator<Item = &str> {
+pub(super) fn cookies<'h>(headers: &'h HeaderMap, names: [&'static str; 2]) -> impl Iterator<Item = &'h str> {
     headers
         .get_all(COOKIE)
         .iter()
         .filter_map(|value| value.to_str().ok())
         .flat_map(|value| value.split(';'))
         .filter_map(|pair| pair.trim().split_once('='))
-        .filter(|(name, _)| *name == NAME || *name == SECURE_NAME)
-        .map(|(_, token)| token)
+        .filter(move |(name, _)| names.contains(name))
+        .map(|(_, held)| held)
 }
 
 /// The header that sets a session's cookie; with an empty token it takes the cookie away.

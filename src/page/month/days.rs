@@ -54,7 +54,7 @@ pub(super) async fn page<V: PageSource>(
     let more = if choice.notes { "" } else { "&notes=no" };
     let title = days_title(month);
     let body = html! {
-        link rel="stylesheet" href=(assets::lesson_address());
+        link rel="stylesheet" href=(assets::LESSON.address());
         h1 { (title) }
         p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         @if let Some(words) = &source.words { p class="nothing" { (words) } }

@@ -124,7 +124,7 @@ pub(super) fn body(garden: &Garden, months: &Months) -> Markup {
         [name, html! { (complete(month)) }, html! { (month.good) }]
     };
     html! {
-        link rel="stylesheet" href=(assets::lesson_address());
+        link rel="stylesheet" href=(assets::LESSON.address());
         h1 { "Months of the garden" }
         @if months.months.is_empty() {
             p {

@@ -173,7 +173,7 @@ fn body(
     let within = Within::Page { base: &base, more: &more };
     let link = |name: &str| format!("{base}/{name}?level={}{more}", choice.level.name());
     html! {
-        link rel="stylesheet" href=(assets::lesson_address());
+        link rel="stylesheet" href=(assets::LESSON.address());
         h1 { (report::html::page_title(month, page)) }
         @if let ReportPage::Lesson(_) = page {
             p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }

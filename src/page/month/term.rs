@@ -126,7 +126,7 @@ pub(super) async fn page<V: PageSource>(
     let contents = TermContents { term: &ready.term, level, command: &ready.command, version };
     let heading = title(&ready.term);
     let body = html! {
-        link rel="stylesheet" href=(assets::lesson_address());
+        link rel="stylesheet" href=(assets::LESSON.address());
         h1 { (heading) }
         p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         @if let Some(words) = &words { p class="from-district" { (words) } }

@@ -27,7 +27,7 @@ use crate::text::labels;
 
 /// A page for setting up, with the style that these pages share.
 fn still(frame: &PageFrame, title: &str, body: &Markup) -> Markup {
-    frame.still(title, &html! { link rel="stylesheet" href=(assets::setup_address()); (body) })
+    frame.still(title, &html! { link rel="stylesheet" href=(assets::SETUP.address()); (body) })
 }
 
 /// Characters of a value that come back in its field.
