@@ -1,24 +1,26 @@
 //! `trug report --month 2026-04`: a month of the garden for a class, as one folder; a term or a
 //! year in the same form.
 
+mod folder;
 mod term_report;
 
-use std::fs;
 use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
 
+use folder::{ReportFolder, files_json, list_files};
+
 use super::exit::{Exit, WrongInput};
 use super::local_out::LocalWriter;
 use super::shared::print_json;
-use super::water::garden_called;
+use super::water::{garden_called, known_to};
 use crate::garden::plan::Garden;
 use crate::model::{CalendarMonth, Id};
 use crate::page::month::{CannotMake, MonthFiles, MonthRequest, days_of, make, until};
 use crate::report::days::{days_files, days_title};
-use crate::report::{Level, ReportFile, has_file, month_name};
+use crate::report::{Level, month_name};
 use crate::store::Reader;
 use crate::text::spoken::counted;
 
@@ -85,19 +87,13 @@ pub fn run(
     }
     let wrong = |why: String| Err(WrongInput::beside(why).into());
     let (garden, wanted) = check(gardens, it).map_err(WrongInput::beside)?;
-    // A record whose readings are ahead of the clock, such as a simulation's, is known
-    // up to its last reading.
-    let latest = reader.latest_at().context("reading the latest reading")?;
-    let now = latest.map_or(now, |latest| latest.max(now));
+    let now = known_to(reader, now)?;
     let until = match until(wanted.which, now, &garden.site.time_zone) {
         Ok(until) => until,
         Err(_) => return wrong(format!("{} has not begun", month_name(wanted.which))),
     };
-    let folder = it
-        .out
-        .clone()
-        .unwrap_or_else(|| PathBuf::from(format!("report-{}-{}", garden.site.id, wanted.which)));
-    may_be_made(&folder, it.replace).map_err(WrongInput::beside)?;
+    let name = format!("report-{}-{}", garden.site.id, wanted.which);
+    let folder = ReportFolder::asked(it, &name).map_err(WrongInput::beside)?;
     let made = match make(reader, garden, &wanted, until, usize::MAX) {
         Ok(made) => made,
         Err(CannotMake::Summarised { .. }) => {
@@ -109,10 +105,10 @@ pub fn run(
         Err(CannotMake::Store(fault)) => return Err(fault).context("reading the month"),
         Err(CannotMake::Report(fault)) => return Err(fault).context("making the files"),
     };
-    if let Err(fault) = write(&folder, &made.files, it.replace) {
+    if let Err(fault) = folder.write(&made.files) {
         return match fault.kind() {
-            io::ErrorKind::AlreadyExists => wrong(format!("{} is there already", folder.display())),
-            _ => Err(fault).with_context(|| format!("making the folder {}", folder.display())),
+            io::ErrorKind::AlreadyExists => wrong(format!("{folder} is there already")),
+            _ => Err(fault).with_context(|| format!("making the folder {folder}")),
         };
     }
     tell(&made, &folder, !it.without_notes, it.json, out)?;
@@ -126,7 +122,7 @@ fn by_days(
     garden: &Garden,
     it: &Report,
     (which, until): (CalendarMonth, Option<Timestamp>),
-    folder: &Path,
+    folder: &ReportFolder,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
     let record = days_of(reader, garden, which, until, !it.without_notes).context("reading the month")?;
@@ -136,56 +132,24 @@ fn by_days(
         return Err(WrongInput::beside(why).into());
     }
     let files = days_files(&record.contents()).context("making the files")?;
-    write(folder, &files, it.replace).with_context(|| format!("making the folder {}", folder.display()))?;
+    folder.write(&files).with_context(|| format!("making the folder {folder}"))?;
     let readings: u64 = record.month.sensors.iter().map(|sensor| u64::from(sensor.readings)).sum();
     if it.json {
         let told = serde_json::json!({
             "month": which.to_string(),
             "site": garden.site.id.as_str(),
-            "folder": folder.display().to_string(),
-            "files": files.iter().map(|file| serde_json::json!({
-                "name": file.name, "bytes": file.bytes.len(),
-            })).collect::<Vec<_>>(),
+            "folder": folder.to_string(),
+            "files": files_json(&files),
             "only_daily": record.single,
             "command": record.command,
         });
         print_json(&told, out)?;
     } else {
-        writeln!(out, "{}, {}, in {}:", days_title(&record.month), record.month.name, folder.display())?;
-        for file in &files {
-            writeln!(out, "  {}  ({} kB)", file.name, file.bytes.len().div_ceil(1000))?;
-        }
+        writeln!(out, "{}, {}, in {folder}:", days_title(&record.month), record.month.name)?;
+        list_files(&files, out)?;
         writeln!(out, "{} So it has no lesson, and no hours and waterings.", record.single)?;
     }
     Ok(Exit::yes_if(readings > 0))
-}
-
-/// Whether a folder may be made, or plain words why not.
-fn may_be_made(folder: &Path, replace: bool) -> Result<(), String> {
-    if !replace && fs::symlink_metadata(folder).is_ok() {
-        return Err(format!(
-            "{} is there already; give another folder with --out, or --replace",
-            folder.display()
-        ));
-    }
-    match not_ours(folder) {
-        Some(other) => Err(format!(
-            "{} holds {other:?}, which is no part of a report, so it is not replaced; give another folder with --out",
-            folder.display()
-        )),
-        None => Ok(()),
-    }
-}
-
-/// Something in a folder that no report has: such a folder is never replaced.
-fn not_ours(folder: &Path) -> Option<String> {
-    if !folder.exists() {
-        return None;
-    }
-    let Ok(entries) = fs::read_dir(folder) else { return Some(folder.display().to_string()) };
-    let names = entries.filter_map(Result::ok).map(|entry| entry.file_name().to_string_lossy().into_owned());
-    let mut names = names;
-    names.find(|name| !has_file(name))
 }
 
 /// The garden and what is wanted of it, or plain words about what is wrong.
@@ -212,42 +176,10 @@ fn check<'g>(gardens: &'g [Garden], it: &Report) -> Result<(&'g Garden, MonthReq
     Ok((garden, MonthRequest { which: month, compare, notes: !it.without_notes, level: it.level }))
 }
 
-/// Writes the files into a folder beside the wanted one and gives it its name at the
-/// end, so that nobody ever finds half of it.
-fn write(folder: &Path, files: &[ReportFile], replace: bool) -> io::Result<()> {
-    let name = folder.file_name().ok_or_else(|| io::Error::other("it has no name"))?;
-    let above = match folder.parent() {
-        Some(above) if !above.as_os_str().is_empty() => above,
-        _ => Path::new("."),
-    };
-    fs::create_dir_all(above)?;
-    let fresh = tempfile::Builder::new().prefix(".trug-report-").tempdir_in(above)?;
-    let inside = fresh.path().join(name);
-    fs::create_dir(&inside)?;
-    for file in files {
-        let mut target = fs::File::create_new(inside.join(&file.name))?;
-        target.write_all(&file.bytes)?;
-        target.sync_all()?;
-    }
-    if fs::symlink_metadata(folder).is_ok() {
-        if !replace {
-            return Err(io::ErrorKind::AlreadyExists.into());
-        }
-        // The old one is put aside first and goes with the temporary folder; where the
-        // new one cannot take its name, the old one gets it back.
-        let aside = fresh.path().join("before");
-        fs::rename(folder, &aside)?;
-        return fs::rename(&inside, folder).inspect_err(|_| {
-            let _ = fs::rename(&aside, folder);
-        });
-    }
-    fs::rename(&inside, folder)
-}
-
 /// Says what was made and how complete the month is.
 fn tell(
     made: &MonthFiles,
-    folder: &Path,
+    folder: &ReportFolder,
     notes: bool,
     json: bool,
     out: &mut dyn Write,
@@ -261,10 +193,8 @@ fn tell(
         let told = serde_json::json!({
             "month": month.which.to_string(),
             "site": month.site.as_str(),
-            "folder": folder.display().to_string(),
-            "files": made.files.iter().map(|file| serde_json::json!({
-                "name": file.name, "bytes": file.bytes.len(),
-            })).collect::<Vec<_>>(),
+            "folder": folder.to_string(),
+            "files": files_json(&made.files),
             "until": month.until.map(|until| until.to_string()),
             "readings": { "expected": expected, "arrived": readings, "good": good },
             "sha256": {
@@ -276,10 +206,8 @@ fn tell(
         });
         return print_json(&told, out);
     }
-    writeln!(out, "{} of {}, in {}:", month_name(month.which), month.name, folder.display())?;
-    for file in &made.files {
-        writeln!(out, "  {}  ({} kB)", file.name, file.bytes.len().div_ceil(1000))?;
-    }
+    writeln!(out, "{} of {}, in {folder}:", month_name(month.which), month.name)?;
+    list_files(&made.files, out)?;
     if let Some(until) = month.until {
         let until = crate::text::labels::full_moment(until, &month.time_zone);
         writeln!(out, "The month is not over: this is up to {until}.")?;

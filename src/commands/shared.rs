@@ -1,6 +1,7 @@
 //! What several commands do alike.
 
 use std::io::Write;
+use std::path::Path;
 
 use anyhow::Context as _;
 use jiff::Timestamp;
@@ -127,6 +128,11 @@ pub(super) fn site_of(gardens: &[Garden], site: Option<&str>) -> Result<Id, Stri
             .map(|garden| garden.site.id.clone())
             .ok_or_else(|| format!("no garden has the id {site:?}")),
     }
+}
+
+/// The folder that holds a file or a folder.
+pub(super) fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|it| !it.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 /// A text that came from a person, a file or a server, without what could play with the

@@ -46,19 +46,11 @@ pub fn run(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
     let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, it.site.as_deref());
-    // A record whose readings are ahead of the clock, such as a simulation's, is known
-    // up to its last reading.
-    let latest = reader.latest_at().context("reading the latest reading")?;
-    let now = latest.map_or(now, |latest| latest.max(now));
+    let now = known_to(reader, now)?;
     let garden = garden_called(gardens, it.site.as_deref()).map_err(WrongInput::beside)?;
     let days = days_asked(garden, it.from.as_deref(), it.to.as_deref(), now);
     let (first, last) = days.map_err(WrongInput::beside)?;
-    let months = match figures_between(reader, garden, (first, last), now, usize::MAX) {
-        Err(fault @ CannotMake::Summarised { .. }) => {
-            return Err(WrongInput::beside(fault.to_string()).into());
-        }
-        months => months.context("working out the months")?,
-    };
+    let months = of_months(figures_between(reader, garden, (first, last), now, usize::MAX))?;
     let beds: Vec<TermWater> =
         (0..garden.beds.len()).map(|bed| term_water(garden, &months, bed, (first, last))).collect();
     if it.json {
@@ -67,6 +59,22 @@ pub fn run(
         text(garden, &beds, (first, last), out)?;
     }
     Ok(Exit::yes_if(beds.iter().any(|bed| bed.given_mm.is_some())))
+}
+
+/// The moment that the record is known up to: the present one, or that of its last reading
+/// where its readings are ahead of the clock, such as a simulation's.
+pub(super) fn known_to(reader: &Reader, now: Timestamp) -> anyhow::Result<Timestamp> {
+    let latest = reader.latest_at().context("reading the latest reading")?;
+    Ok(latest.map_or(now, |latest| latest.max(now)))
+}
+
+/// What was worked out of months. Where their single readings are no more, other days must be
+/// asked for.
+pub(super) fn of_months<T>(worked_out: Result<T, CannotMake>) -> anyhow::Result<T> {
+    match worked_out {
+        Err(fault @ CannotMake::Summarised { .. }) => Err(WrongInput::beside(fault.to_string()).into()),
+        worked_out => worked_out.context("working out the months"),
+    }
 }
 
 /// The garden of a name, or plain words about what is wrong.

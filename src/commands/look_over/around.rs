@@ -10,7 +10,7 @@ use tokio::time::timeout;
 use url::Url;
 
 use super::LookFinding;
-use crate::commands::shared::safe;
+use crate::commands::shared::{folder_of, safe};
 use crate::intake::{ListenFault, Overheard, listen_in};
 use crate::settings::{Broker, Settings};
 use crate::text::spoken::counted;
@@ -155,7 +155,7 @@ async fn call(about: &'static str, name: &str, host: &str, port: u16) -> LookFin
 
 /// Whether the file for messages can be there.
 fn message_file(name: &str, path: &Path) -> LookFinding {
-    let folder = path.parent().filter(|it| !it.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = folder_of(path);
     if folder.is_dir() {
         return LookFinding::well("telling", format!("The folder of the file \"{}\" is there.", safe(name)));
     }

@@ -8,7 +8,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::sensors::{self, AHEAD};
 use super::{LookFinding, Weight, chain};
 use crate::alarms::{Kind, PlaceKind};
-use crate::commands::shared::{safe, zone_of};
+use crate::commands::shared::{folder_of, safe, zone_of};
 use crate::garden::plan::Garden;
 use crate::settings::Settings;
 use crate::store::{Reader, StoreError};
@@ -69,7 +69,7 @@ fn all(
 /// Room on the disk of the record.
 fn disk(settings: &Settings) -> Option<LookFinding> {
     let path = &settings.store.path;
-    let folder = path.parent().filter(|it| !it.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = folder_of(path);
     let found = rustix::fs::statvfs(folder).ok()?;
     let (free, total) =
         (found.f_bavail.saturating_mul(found.f_frsize), found.f_blocks.saturating_mul(found.f_frsize));

@@ -15,7 +15,7 @@ pub use answers::Person;
 pub use draft::{BedDraft, GardenDraft, GaugeDraft, PeopleDraft, TankDraft};
 
 use super::exit::{Exit, WrongInput};
-use super::shared::print_json;
+use super::shared::{folder_of, print_json};
 use crate::settings::{Fault, from_text, garden_folder, garden_texts};
 use answers::SITE;
 
@@ -266,7 +266,7 @@ fn beside_the_others(
 /// Writes a whole file or none, with its folders. One that is there is written over only where
 /// `replace` says so.
 fn write_file(file: &Path, text: &str, replace: bool) -> anyhow::Result<()> {
-    let folder = file.parent().filter(|it| !it.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = folder_of(file);
     fs::create_dir_all(folder).with_context(|| format!("making the folder {}", folder.display()))?;
     let mut new = tempfile::Builder::new().prefix(".trug-new-").tempfile_in(folder)?;
     new.write_all(text.as_bytes())?;
