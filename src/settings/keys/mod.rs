@@ -275,7 +275,7 @@ mod tests {
         // Tables that are written in one line, or as a word, are keys of the one above as well.
         let missing: Vec<_> = asked.difference(&explained).collect();
         let unknown: Vec<_> = explained.difference(&asked).collect();
-        assert!(missing.is_empty(), "no note in keys/notes.rs: {missing:?}");
+        assert!(missing.is_empty(), "no note in keys/notes: {missing:?}");
         assert!(unknown.is_empty(), "a note of a key that nobody asks for: {unknown:?}");
     }
 
