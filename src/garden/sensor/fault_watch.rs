@@ -85,7 +85,7 @@ pub(crate) struct FaultWatch {
     bad: Option<Box<BadReadings>>,
 }
 
-/// The bad readings of a sensor, and what came of them.
+/// The bad readings of a sensor, and what they led to.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 struct BadReadings {
     /// As the good ones, by the number of [`ReadingFault`].
