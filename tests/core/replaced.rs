@@ -88,6 +88,34 @@ fn what_was_learned_of_the_drying_goes_with_the_old_probe() {
     }
 }
 
+/// Every eighth midnight water brings the bed to 0.40; it drains to its field capacity with a
+/// half-life of four hours, and plants take 0.006 a day.
+#[test]
+fn what_was_learned_of_field_capacity_goes_with_the_old_probe() {
+    let proposed = |run: &Run| {
+        let bed = run.view().beds.remove(0);
+        bed.figures.iter().any(|it| it.name == "Field capacity as its probes show it")
+    };
+    for (logged, known) in [(false, true), (true, false)] {
+        let mut run = Run::new(school("").text());
+        let mut soak = |from: &str, to: &str| {
+            let mut at = t(from);
+            while at < t(to) {
+                let hours = at.duration_since(t("2026-03-02T00:00")).as_secs_f64() / 3600.0 % 192.0;
+                let drained = 0.30 - 0.006 * hours / 24.0;
+                run.take(PROBE, at, drained + 0.10 * 0.5_f64.powf(hours / 4.0));
+                at += SignedDuration::from_mins(15);
+            }
+            if logged && to == "2026-03-28T00:00" {
+                run.log("probe", t("2026-03-28T00:00"), LogEvent::ProbeReplaced);
+            }
+        };
+        soak("2026-03-02T00:00", "2026-03-28T00:00");
+        soak("2026-03-28T00:15", "2026-03-28T06:00");
+        assert_eq!(proposed(&run), known, "logged: {logged}");
+    }
+}
+
 #[test]
 fn a_calibration_that_begins_is_no_shock_either() {
     let both = "calibration = [{ polynomial = [0, 1] }, { polynomial = [-4, 1], from = 2026-03-14T12:00:00+10:30 }]\n";

@@ -53,6 +53,7 @@ impl SiteState {
             let outlook = new_outlook(self.garden.bed(bed));
             let state = &mut self.beds[usize::from(bed)];
             (state.outlook, state.soaking) = (outlook, Soaking::default());
+            state.drained.start_afresh();
             if state.probes.first() == Some(&index) {
                 for program in &mut self.programs {
                     program.watch.forget_bed(bed);

@@ -268,6 +268,8 @@ mod tests {
             for (key, default, meaning) in table.keys {
                 assert!(!default.is_empty() && meaning.ends_with('.'), "{}.{key}", table.path);
                 assert!(meaning.split(' ').count() <= 25, "{}.{key}", table.path);
+                let times = table.keys.iter().filter(|(other, ..)| other == key).count();
+                assert_eq!(times, 1, "notes of {}.{key}", table.path);
                 explained.insert((file, format!("{}.{key}", table.path)));
             }
         }

@@ -32,8 +32,6 @@ pub(super) const TABLES: &[TableNote] = &[
             ("sensor_burst", "200000", "Messages of one sensor that are taken at once."),
             ("sensor_per_s", "20", "Messages of one sensor that are taken each second after that."),
             ("receive_maximum", "2000", "Messages that may be on their way before the first is stored."),
-            ("sensor_burst", "200000", "Messages of one sensor that are stored at once."),
-            ("sensor_per_s", "20", "Messages of one sensor in a second that are stored for long."),
             ("max_packet_bytes", "65536", "The broker leaves out longer messages."),
             ("keep_alive_s", "30", "The connection is tested this often."),
             ("session_expiry_s", "604800", "How long the broker keeps messages while Trug is not running."),
