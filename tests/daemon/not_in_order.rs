@@ -194,7 +194,7 @@ fn nobody_takes_over_from_a_daemon_that_hangs_before_it_has_ended() {
     send_range(broker.port(), 0, SENSORS, 900);
     daemon.wait_for(usize::try_from(SENSORS).unwrap(), LIMIT);
     daemon.stand_by();
-    daemon.signal("STOP");
+    daemon.pause();
     send_range(broker.port(), SENSORS, 4 * SENSORS, 900);
     // Some looks at the lock.
     std::thread::sleep(Duration::from_secs(4));

@@ -242,6 +242,25 @@ impl Daemon {
         assert!(sent.is_ok_and(|status| status.success()), "trug can be sent {name}");
     }
 
+    /// SIGSTOP, and waits until each of its threads has stopped: on a busy machine they run on
+    /// for a while after the signal was sent.
+    pub(crate) fn pause(&self) {
+        self.signal("STOP");
+        let tasks = PathBuf::from(format!("/proc/{}/task", self.process()));
+        wait_until("each thread to stop", LIMIT, || {
+            let mut tasks = fs::read_dir(&tasks).expect("its threads can be listed");
+            tasks
+                .all(|task| {
+                    let stat = fs::read_to_string(task.expect("a thread is listed").path().join("stat"));
+                    // The state stands behind the name, which is in brackets; none where it has ended.
+                    stat.map_or(true, |stat| {
+                        stat.rsplit_once(") ").is_some_and(|(_, rest)| rest.starts_with('T'))
+                    })
+                })
+                .then_some(())
+        });
+    }
+
     /// Adds to trug.toml.
     pub(crate) fn add(&self, more: &str) {
         let path = self.folder.path().join("trug.toml");

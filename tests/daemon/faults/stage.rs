@@ -232,7 +232,7 @@ impl Stage {
 
     /// The daemon's process gets no time for so long.
     pub(super) fn stand_still(&self, seconds: u64) {
-        self.daemon.signal("STOP");
+        self.daemon.pause();
         std::thread::sleep(Duration::from_secs(seconds));
         self.daemon.signal("CONT");
     }
