@@ -28,6 +28,7 @@ use std::io;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use bytes::Bytes;
 use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::v5::{
     ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill, Packet, Publish, SubAck,
@@ -71,13 +72,21 @@ const GOES_WELL: u32 = 100;
 /// Bytes of messages that may wait for their batch: as much as two thousand packets of the
 /// usual length, and twice the longest packet that can be set.
 pub const WAITING_BYTES_MAX: usize = 32 * 1024 * 1024;
+/// Messages that wait for their batch, from which on the next ones are read together, and how
+/// long they gather: less than a batch waits for its messages (the engine's `LINGER`).
+const GATHER_FROM: usize = 32;
+const GATHER: Duration = Duration::from_millis(1);
+/// The event loop reads so many messages at once, at most; after fewer there was no more to read.
+const READ_TOGETHER: usize = 9;
 /// What a message takes beside its topic and payload, bytes.
 const MESSAGE_BYTES: usize = 256;
 
 /// A message that waits for its batch to be committed.
 #[derive(Debug)]
 pub struct Delivery {
-    publish: Publish,
+    topic: Bytes,
+    payload: Bytes,
+    retained: bool,
     /// Given back when the message is dropped.
     _room: OwnedSemaphorePermit,
     session: Arc<AsyncClient>,
@@ -90,17 +99,17 @@ pub struct Delivery {
 impl Delivery {
     /// The topic's bytes.
     pub fn topic(&self) -> &[u8] {
-        &self.publish.topic
+        &self.topic
     }
 
     /// The payload's bytes.
     pub fn payload(&self) -> &[u8] {
-        &self.publish.payload
+        &self.payload
     }
 
     /// Whether the broker had kept it from before.
     pub fn retained(&self) -> bool {
-        self.publish.retain
+        self.retained
     }
 
     /// By what it is known where it comes again; `None` at QoS 0, which never does.
@@ -116,13 +125,24 @@ impl Delivery {
 
     /// Bytes that it takes.
     pub fn bytes(&self) -> usize {
-        bytes(&self.publish)
+        bytes(&self.topic, &self.payload)
     }
 
     /// Tells the broker that the message is stored. After a reconnect this goes
     /// nowhere, and the broker sends the message again.
     pub fn acknowledge(self) {
-        if self.session.try_ack(&self.publish).is_err() {
+        let Some(packet) = self.packet else { return };
+        // What its acknowledgement is made of.
+        let publish = Publish {
+            dup: false,
+            qos: QoS::AtLeastOnce,
+            retain: self.retained,
+            topic: Bytes::new(),
+            pkid: packet.packet,
+            payload: Bytes::new(),
+            properties: None,
+        };
+        if self.session.try_ack(&publish).is_err() {
             debug!("an acknowledgement had no session to go to; the message will come again");
         }
     }
@@ -192,6 +212,8 @@ pub async fn run_following(
                         granted: None,
                         asked: None,
                         brought: 0,
+                        bunch: 0,
+                        drained: false,
                         dropped_qos0: 0,
                     };
                     // The event loop is polled to the end: only when everything is dropped
@@ -347,6 +369,10 @@ struct ListeningSession<'a> {
     asked: Option<Instant>,
     /// New messages.
     brought: u32,
+    /// Messages of what was read last that have been handed on.
+    bunch: usize,
+    /// All that the broker has sent so far has been handed on.
+    drained: bool,
     dropped_qos0: u64,
 }
 
@@ -354,6 +380,7 @@ impl ListeningSession<'_> {
     /// Ends with `Ok` when nobody takes the messages any more.
     async fn run(&mut self) -> Result<(), SessionFault> {
         loop {
+            self.let_gather().await;
             let event = self
                 .events
                 .poll()
@@ -361,6 +388,10 @@ impl ListeningSession<'_> {
                 .map_err(|error| SessionFault::ended(error, self.agreed, self.granted))?;
             match event {
                 Event::Incoming(Packet::Publish(publish)) => {
+                    self.bunch += 1;
+                    if self.events.state.events.is_empty() {
+                        self.drained = std::mem::take(&mut self.bunch) < READ_TOGETHER;
+                    }
                     if !self.hand_on(publish).await {
                         return Ok(());
                     }
@@ -406,6 +437,16 @@ impl ListeningSession<'_> {
         }
     }
 
+    /// Where messages wait for their batch anyway and the broker has sent no more for now,
+    /// those that come next are read together: each look at the connection costs as much as
+    /// a message or two.
+    async fn let_gather(&mut self) {
+        let waiting = self.messages.max_capacity() - self.messages.capacity();
+        if std::mem::take(&mut self.drained) && waiting >= GATHER_FROM {
+            tokio::time::sleep(GATHER).await;
+        }
+    }
+
     /// Asks the broker for an answer, which says that it has processed what was sent before.
     /// Where it is not asked now it is with the next acknowledgement or ping.
     fn ask(&mut self) {
@@ -424,7 +465,8 @@ impl ListeningSession<'_> {
     async fn hand_on(&mut self, publish: Publish) -> bool {
         let qos0 = publish.qos == QoS::AtMostOnce;
         // One longer than all the room could never have it.
-        let bytes = u32::try_from(bytes(&publish).min(WAITING_BYTES_MAX)).unwrap_or(u32::MAX);
+        let bytes =
+            u32::try_from(bytes(&publish.topic, &publish.payload).min(WAITING_BYTES_MAX)).unwrap_or(u32::MAX);
         let arrival = (self.now)();
         self.contact.heard(arrival);
         let room = match Arc::clone(self.room).try_acquire_many_owned(bytes) {
@@ -452,7 +494,8 @@ impl ListeningSession<'_> {
         }
         let packet = placed.map(|placed| placed.packet);
         let session = Arc::clone(&self.session);
-        let delivery = Delivery { publish, _room: room, session, packet, repeat, arrival };
+        let Publish { topic, payload, retain: retained, .. } = publish;
+        let delivery = Delivery { topic, payload, retained, _room: room, session, packet, repeat, arrival };
         match self.messages.try_send(delivery) {
             Ok(()) => true,
             Err(mpsc::error::TrySendError::Full(_)) if qos0 => {
@@ -476,8 +519,8 @@ impl ListeningSession<'_> {
     }
 }
 
-fn bytes(publish: &Publish) -> usize {
-    publish.topic.len() + publish.payload.len() + MESSAGE_BYTES
+fn bytes(topic: &[u8], payload: &[u8]) -> usize {
+    topic.len() + payload.len() + MESSAGE_BYTES
 }
 
 fn look_at(ack: &SubAck, broker: &Broker) -> Result<(), String> {

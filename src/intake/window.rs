@@ -26,7 +26,7 @@
 //! that identifier, is not understood. A broker that was killed and starts with an older
 //! state of its session sends what is in no window: that is doubled.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::{BTreeMap, VecDeque};
 
 use ring::digest::{Context, SHA256};
 
@@ -43,7 +43,8 @@ pub(super) struct Placed {
 /// Messages that were handed on and that the broker may send again.
 #[derive(Debug)]
 pub(super) struct SessionWindow {
-    entries: HashMap<u16, ReceivedPacket>,
+    /// By identifier. Brokers count these up, so that neighbours are asked for together.
+    entries: BTreeMap<u16, ReceivedPacket>,
     /// Serial numbers and identifiers in their order; those that are over may still be there.
     order: VecDeque<(u64, u16)>,
     next: u64,

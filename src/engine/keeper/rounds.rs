@@ -77,7 +77,7 @@ impl Engine {
         *daemon_health.set_aside.lock().unwrap_or_else(PoisonError::into_inner) =
             self.store.set_aside().to_vec();
         *daemon_health.salvaged.lock().unwrap_or_else(PoisonError::into_inner) = self.salvaged.take();
-        let mut taken: Vec<Delivery> = Vec::with_capacity(BATCH_MAX);
+        let mut taken: Vec<Delivery> = Vec::new();
         let mut committed: Option<Instant> = None;
         loop {
             daemon_health.pulse.beat();
