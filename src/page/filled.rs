@@ -1,4 +1,4 @@
-//! The own record, with readings from the record of the district where it has only figures.
+//! The own record, with readings from the longer record where it has only figures.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -40,7 +40,7 @@ impl FillWanted {
     }
 }
 
-/// A record with what the record of the district has of before.
+/// A record with what the longer record has of before.
 #[derive(Debug)]
 pub(super) struct FilledRecord {
     pub(super) record: RecordReader,
@@ -65,10 +65,10 @@ impl FilledRecord {
         match self.fault {
             _ if self.counted == 0 => None,
             Some(fault) => Some(fault.words().to_owned()),
-            None if self.lacking == 0 => Some(spoken::from_district(self.single, zone)),
-            None if has == 0 => Some("The record of the district has no reading of that time.".to_owned()),
+            None if self.lacking == 0 => Some(spoken::from_longer_record(self.single, zone)),
+            None if has == 0 => Some("The longer record has no reading of that time.".to_owned()),
             None => Some(format!(
-                "The record of the district has {has} of the {} readings of that time, which is too few for more.",
+                "The longer record has {has} of the {} readings of that time, which is too few for more.",
                 self.counted
             )),
         }
@@ -76,7 +76,7 @@ impl FilledRecord {
 }
 
 impl RecordReader {
-    /// The record with what the record of the district has of some sensors, as far as it is
+    /// The record with what the longer record has of some sensors, as far as it is
     /// needed; `None` where it is not, or there is none. It takes little more than `wait`.
     ///
     /// # Errors

@@ -1,4 +1,4 @@
-//! Readings of before those that the own store keeps, from the record of the district: kept
+//! Readings of before those that the own store keeps, from the longer record: kept
 //! for a while, asked for in bounded pieces, and let be for a moment where nobody answers.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -59,16 +59,16 @@ pub(super) enum NotRead {
 }
 
 impl NotRead {
-    /// "The record of the district did not answer.": a sentence and what to do.
+    /// "The longer record did not answer.": a sentence and what to do.
     pub(super) fn words(self) -> &'static str {
         match self {
-            Self::NoAnswer => "The record of the district did not answer in time. Try again in a minute.",
+            Self::NoAnswer => "The longer record did not answer in time. Try again in a minute.",
             Self::Refused => {
-                "The record of the district did not give the single readings. Tell who runs Trug: the reason is in \
+                "The longer record did not give the single readings. Tell who runs Trug: the reason is in \
                  the log of Trug."
             }
             Self::TooMuch => {
-                "The record of the district holds more readings than can be read at once. Choose a shorter time."
+                "The longer record holds more readings than can be read at once. Choose a shorter time."
             }
         }
     }
@@ -93,18 +93,34 @@ struct BlockKey {
 /// The readings of a sensor in a block, by quantity.
 type BlockReadings = Vec<(String, Vec<Point>)>;
 
-/// The record of the district.
+/// The longer record.
 #[derive(Debug)]
 pub struct OlderRecord {
     server: ReadBack,
     kept: FreshCache<BlockKey, BlockReadings>,
     places: Semaphore,
-    /// Until when nobody asks.
-    let_be: Mutex<Option<Instant>>,
+    server_state: Mutex<ServerState>,
     /// Counts what is looked for: a block is fresh by its age alone, whatever comes in.
     looked: AtomicU64,
     /// Ages are counted from here.
     began: Instant,
+}
+
+/// How the server of older readings is.
+#[derive(Debug, Default)]
+struct ServerState {
+    /// Until when nobody asks.
+    let_be: Option<Instant>,
+    /// What is wrong, as it was said in the log.
+    fault: Option<String>,
+}
+
+impl ServerState {
+    /// Takes what is wrong now; whether that is another thing than before.
+    fn is_news(&mut self, fault: Option<String>) -> bool {
+        let before = std::mem::replace(&mut self.fault, fault);
+        before != self.fault
+    }
 }
 
 impl OlderRecord {
@@ -113,7 +129,7 @@ impl OlderRecord {
             server,
             kept: FreshCache::new(KEPT_MAX, BYTES_MAX, FRESH),
             places: Semaphore::new(AT_ONCE),
-            let_be: Mutex::default(),
+            server_state: Mutex::default(),
             looked: AtomicU64::default(),
             began: Instant::now(),
         }
@@ -233,25 +249,20 @@ impl OlderRecord {
     }
 
     fn let_be_until(&self) -> Option<Instant> {
-        *self.let_be.lock().unwrap_or_else(PoisonError::into_inner)
+        self.server_state.lock().unwrap_or_else(PoisonError::into_inner).let_be
     }
 
-    /// Says in the log when the server begins and ends not to answer.
+    /// Says in the log when a fault of the server begins, changes and ends, not at each question.
     fn note(&self, fault: Option<&ReadBackFault>) {
-        let mut let_be = self.let_be.lock().unwrap_or_else(PoisonError::into_inner);
-        match fault {
-            Some(fault @ ReadBackFault::NoAnswer(_)) => {
-                if let_be.is_none() {
-                    warn!("older readings are not shown: {fault}");
-                }
-                *let_be = Some(Instant::now() + LET_BE);
-            }
+        let mut state = self.server_state.lock().unwrap_or_else(PoisonError::into_inner);
+        let no_answer = matches!(fault, Some(ReadBackFault::NoAnswer(_)));
+        state.let_be = no_answer.then(|| Instant::now() + LET_BE);
+        if !state.is_news(fault.map(ToString::to_string)) {
+            return;
+        }
+        match &state.fault {
             Some(fault) => warn!("older readings are not shown: {fault}"),
-            None => {
-                if let_be.take().is_some() {
-                    info!("the server of older readings answers again");
-                }
-            }
+            None => info!("the server of older readings answers again"),
         }
     }
 }
@@ -330,5 +341,22 @@ mod tests {
         }
         assert_eq!(parts(&lacks(900, 10, 0..5)).len(), 1, "a bed's month is one question");
         assert!(parts(&[]).is_empty());
+    }
+
+    #[test]
+    fn a_fault_is_news_once() {
+        let mut state = ServerState::default();
+        let refused = Some("it answers: 401 Unauthorized".to_owned());
+        let told = [
+            None,
+            refused.clone(),
+            refused.clone(),
+            Some("no answer: refused".to_owned()),
+            refused,
+            None,
+            None,
+        ];
+        let news: Vec<bool> = told.into_iter().map(|fault| state.is_news(fault)).collect();
+        assert_eq!(news, [false, true, false, true, true, true, false]);
     }
 }

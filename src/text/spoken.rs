@@ -267,9 +267,9 @@ pub(crate) fn only_daily(from: Timestamp, zone: &TimeZone) -> String {
 
 /// Said where readings that the own store has only figures of come from elsewhere; `from` as in
 /// [`only_daily`].
-pub(crate) fn from_district(from: Timestamp, zone: &TimeZone) -> String {
+pub(crate) fn from_longer_record(from: Timestamp, zone: &TimeZone) -> String {
     let date = zone.to_datetime(from).date().strftime("%-d %B %Y");
-    format!("Readings of before {date} come from the record of the district.")
+    format!("Readings of before {date} come from the longer record.")
 }
 
 /// "320 MB", "1.5 GB": decimal, as disks are sold.

@@ -29,7 +29,7 @@ use trug::store::{Reader, Store, ThinProgress, Transaction};
 /// The end of the record.
 const NOW: &str = "2026-04-30T03:00:00Z";
 const SAID: &str = "Only daily figures are kept from before 10 April 2026.";
-const FROM_DISTRICT: &str = "Readings of before 10 April 2026 come from the record of the district.";
+const FROM_LONGER_RECORD: &str = "Readings of before 10 April 2026 come from the longer record.";
 
 /// Pages of days of which only daily figures are left in the own store.
 const PAGES: [&str; 9] = [
@@ -193,7 +193,7 @@ impl Thinned {
             let answer = page(served, path);
             println!("{path}: {:?}", began.elapsed());
             let now = main_of(&answer);
-            let said = format!("<p class=\"from-district\">{FROM_DISTRICT}</p>");
+            let said = format!("<p class=\"from-longer-record\">{FROM_LONGER_RECORD}</p>");
             assert!(now.contains(&said) && !now.contains(SAID), "{path}: {now}");
             assert_eq!(now.replace(&said, ""), *before, "{path}");
             let words =
@@ -230,7 +230,7 @@ fn readings_and_class_months_that_were_thinned_are_made_as_before() {
         let began = Instant::now();
         let answer = page(&served, path);
         println!("{path}: {:?}", began.elapsed());
-        let said = format!("<p class=\"from-district\">{FROM_DISTRICT}</p>");
+        let said = format!("<p class=\"from-longer-record\">{FROM_LONGER_RECORD}</p>");
         let now = main_of(&answer);
         assert_eq!(now.contains(&said), !path.ends_with(".csv"), "{path}: {now}");
         assert!(now.replace(&said, "") == *before, "{path}: {now}\n\n{before}");
@@ -286,8 +286,8 @@ fn months_that_were_thinned_look_as_before_by_influxdb() {
     let served = thinned.served(Some(&url));
     thinned.assert_as_before(&served);
     // A year needs none of it but for the rain.
-    assert!(!page(&served, "bed/kitchen-bed?span=year").body.contains("record of the district"));
-    assert!(page(&served, "rain?span=year").body.contains(FROM_DISTRICT));
+    assert!(!page(&served, "bed/kitchen-bed?span=year").body.contains("longer record"));
+    assert!(page(&served, "rain?span=year").body.contains(FROM_LONGER_RECORD));
     drop(served);
     // What the server lacks is said, and the rest is drawn.
     runtime.block_on(influx.query(
@@ -305,16 +305,12 @@ fn months_that_were_thinned_look_as_before_by_influxdb() {
     runtime.block_on(influx.query("DROP MEASUREMENT garden_reading"));
     let served = thinned.served(Some(&url));
     let week = page(&served, "tank/perch-tank?span=week&to=2026-04-05");
-    assert!(week.body.contains("The record of the district has no reading of those days."), "{}", week.body);
+    assert!(week.body.contains("The longer record has no reading of those days."), "{}", week.body);
     // One that knows nothing of the database refuses.
     let wrong = Url::parse(&url.as_str().replace("db=garden", "db=other")).unwrap();
     let served = thinned.served(Some(&wrong));
     let week = page(&served, "tank/perch-tank?span=week&to=2026-04-05");
-    assert!(
-        week.body.contains("The record of the district did not give the single readings."),
-        "{}",
-        week.body
-    );
+    assert!(week.body.contains("The longer record did not give the single readings."), "{}", week.body);
 }
 
 #[test]
@@ -350,7 +346,7 @@ fn without_an_answer_the_page_says_so_in_time() {
             assert!(n == 0 || took < Duration::from_millis(1900), "{path}: {took:?}");
             let words = words_of_page(&answer.body);
             assert!(words.contains(SAID), "{path}: {words}");
-            assert!(words.contains("The record of the district did not answer in time."), "{path}: {words}");
+            assert!(words.contains("The longer record did not answer in time."), "{path}: {words}");
             assert_plain(&words.replace("Nothing has been heard from its sensors yet.", ""));
         }
         // What the own store has is there as ever.

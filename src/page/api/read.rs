@@ -57,7 +57,7 @@ pub(super) async fn find_sensor<V: PageSource>(call: &ApiCall<V>) -> Result<Sens
 /// Seconds between two readings of a sensor that is in no garden's file.
 const USUAL_S: u32 = 300;
 
-/// The record with what the record of the district has of a sensor in a span, as far as it is
+/// The record with what the longer record has of a sensor in a span, as far as it is
 /// needed; hours are whole.
 pub(super) async fn filled<V: PageSource>(
     context: &PageContext<V>,

@@ -18,7 +18,7 @@ use crate::page::filled::FilledRecord;
 use crate::page::older::PAGE_WAIT;
 use crate::store::{Reader, StoredReading};
 
-/// One part of a list goes over so much of the record of the district at most.
+/// One part of a list goes over so much of the longer record at most.
 const OLDER_PART: SignedDuration = SignedDuration::from_hours(64 * 24);
 
 #[derive(Serialize)]
@@ -43,7 +43,7 @@ struct ReadingJson {
     value: Option<f64>,
     flag: u8,
     flag_name: &'static str,
-    /// Not known of a reading from the record of the district.
+    /// Not known of a reading from the longer record.
     late: Option<bool>,
 }
 
@@ -164,12 +164,12 @@ async fn bins<V: PageSource>(
 
 /// The next part of a list.
 struct OlderPart {
-    /// What the record of the district has of it.
+    /// What the longer record has of it.
     older: Option<FilledRecord>,
     /// As long as there may be readings from there, not longer than [`OLDER_PART`].
     part: TimeSpan,
     /// The time of which it is said whether every reading is kept: that of the part where there
-    /// is a record of the district, since other parts may have come from there.
+    /// is a longer record, since other parts may have come from there.
     asked: TimeSpan,
 }
 

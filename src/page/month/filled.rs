@@ -1,5 +1,5 @@
 //! What a month or a term is made from: the own store, and where that has only daily figures,
-//! the record of the district.
+//! the longer record.
 
 use std::sync::Arc;
 

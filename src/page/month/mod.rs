@@ -178,7 +178,7 @@ fn body(
         @if let ReportPage::Lesson(_) = page {
             p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
         }
-        @if let Some(words) = &source.words { p class="from-district" { (words) } }
+        @if let Some(words) = &source.words { p class="from-longer-record" { (words) } }
         (report::html::body(&contents, page, within))
         @if let ReportPage::Lesson(_) = page {
             details class="part" id="files" {

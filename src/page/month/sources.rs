@@ -24,7 +24,7 @@ pub(super) struct MonthSource {
     pub(super) words: Option<String>,
 }
 
-/// The sources that were made last, with readings from the record of the district, by site and
+/// The sources that were made last, with readings from the longer record, by site and
 /// time: each page and file of a month asks for its own.
 #[derive(Debug)]
 pub(in crate::page) struct MonthSources(pub(super) FreshCache<(Id, Timestamp, Timestamp), MonthSource>);

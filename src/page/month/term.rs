@@ -129,7 +129,7 @@ pub(super) async fn page<V: PageSource>(
         link rel="stylesheet" href=(assets::LESSON.address());
         h1 { (heading) }
         p class="way-back" { a href={ "/site/" (garden.site.id) "/month" } { "Other months" } }
-        @if let Some(words) = &words { p class="from-district" { (words) } }
+        @if let Some(words) = &words { p class="from-longer-record" { (words) } }
         (term_body(&contents, level, TermWithin::Page { base: &base, more: &more }))
     };
     let page = site.frame("/month").still(&format!("{heading}, {}", garden.site.name), &body);

@@ -72,7 +72,7 @@ pub(in crate::page) async fn bed<V: PageSource>(site: SitePage<V>) -> response::
         kept.push((sensor, series));
     }
     let events = reader.events().await?;
-    // With all of it from the record of the district there is nothing to be said.
+    // With all of it from the longer record there is nothing to be said.
     let only_daily = reader.only_daily_before().await?;
     let log: Vec<LogEntry> = events.log.iter().map(|row| row.entry.clone()).collect();
     let rises = wettings(&site.context, reader, garden, &log, began).await?;

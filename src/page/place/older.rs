@@ -1,4 +1,4 @@
-//! What the record of the district adds to the time that a page shows.
+//! What the longer record adds to the time that a page shows.
 
 use std::time::Duration;
 
@@ -37,7 +37,7 @@ impl OlderShown {
         let FilledRecord { single, fault, counted, lacking, .. } = self.0;
         if self.is_whole() {
             return html! {
-                @if counted > 0 { p class="from-district" { (spoken::from_district(single, &shown.zone)) } }
+                @if counted > 0 { p class="from-longer-record" { (spoken::from_longer_record(single, &shown.zone)) } }
             };
         }
         let has = counted.saturating_sub(lacking);
@@ -46,9 +46,9 @@ impl OlderShown {
                 (spoken::only_daily(single, &shown.zone)) " "
                 @match fault {
                     Some(fault) => { (fault.words()) " The chart shows nothing of those days. " },
-                    None if has == 0 => "The record of the district has no reading of those days. The chart shows nothing of them. ",
+                    None if has == 0 => "The longer record has no reading of those days. The chart shows nothing of them. ",
                     None => {
-                        "The record of the district has " (has) " of the " (counted) " readings of those days. The chart shows these. "
+                        "The longer record has " (has) " of the " (counted) " readings of those days. The chart shows these. "
                     },
                 }
                 @if shown.length != SpanLength::Year { a href={ (path) "?span=year&to=" (shown.last) } { "A year" } " shows them day by day." }
@@ -58,7 +58,7 @@ impl OlderShown {
 }
 
 impl PlaceReader<'_> {
-    /// What the record of the district has of some sensors; `None` where it is not needed or
+    /// What the longer record has of some sensors; `None` where it is not needed or
     /// there is none. A year is shown by its days, which the own store has.
     pub(super) async fn older(
         &self,
@@ -83,7 +83,7 @@ impl PlaceReader<'_> {
         Ok(ask(self.record.filled(wanted, wait)).await?.map(OlderShown))
     }
 
-    /// The same reader with what the record of the district has.
+    /// The same reader with what the longer record has.
     pub(super) fn with<'b>(&'b self, older: Option<&'b OlderShown>) -> PlaceReader<'b> {
         PlaceReader { record: older.map_or(self.record, OlderShown::record), ..*self }
     }

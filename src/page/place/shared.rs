@@ -128,7 +128,7 @@ pub(super) fn panel_choice(
 }
 
 /// Said where single readings and hours of the time shown have gone into days' figures: of a
-/// day, a week or a month nothing is drawn from before, but what the record of the district
+/// day, a week or a month nothing is drawn from before, but what the longer record
 /// has.
 pub(super) fn only_daily(
     shown: &ShownSpan,
