@@ -10,6 +10,7 @@ pub mod check;
 pub mod compact;
 mod csv_file;
 pub mod daemon;
+mod days_asked;
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod exit;

@@ -12,10 +12,10 @@ use jiff::Timestamp;
 
 use folder::{ReportFolder, files_json, list_files};
 
+use super::days_asked::{garden_called, known_to};
 use super::exit::{Exit, WrongInput};
 use super::local_out::LocalWriter;
 use super::shared::print_json;
-use super::water::{garden_called, known_to};
 use crate::garden::plan::Garden;
 use crate::model::{CalendarMonth, Id};
 use crate::page::month::{CannotMake, MonthFiles, MonthRequest, days_of, make, until};

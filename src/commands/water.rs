@@ -2,21 +2,18 @@
 
 use std::io::Write;
 
-use anyhow::Context as _;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::exit::{Exit, WrongInput};
+use super::days_asked::{DaysAsked, of_months};
+use super::exit::Exit;
 use super::local_out::LocalWriter;
 use super::shared::print_json;
 use crate::analysis::month::{TermWater, term_water};
 use crate::garden::plan::Garden;
-use crate::page::month::{CannotMake, figures_between, term_days};
+use crate::page::month::figures_between;
 use crate::store::Reader;
 use crate::text::spoken::{self, counted};
-
-/// Longest span, days: a school year and some.
-const DAYS_MAX: i32 = 400;
 
 /// What the command line says.
 #[derive(Clone, Debug, Default, clap::Args)]
@@ -37,7 +34,7 @@ pub struct Water {
 /// Says what each bed got and needed: no where nothing of it is known.
 ///
 /// # Errors
-/// When the store cannot be read, or [`WrongInput`].
+/// When the store cannot be read, or [`WrongInput`](super::exit::WrongInput).
 pub fn run(
     reader: &Reader,
     gardens: &[Garden],
@@ -46,77 +43,17 @@ pub fn run(
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
     let out: &mut dyn Write = &mut LocalWriter::new(out, it.json, gardens, it.site.as_deref());
-    let now = known_to(reader, now)?;
-    let garden = garden_called(gardens, it.site.as_deref()).map_err(WrongInput::beside)?;
-    let days = days_asked(garden, it.from.as_deref(), it.to.as_deref(), now);
-    let (first, last) = days.map_err(WrongInput::beside)?;
-    let months = of_months(figures_between(reader, garden, (first, last), now, usize::MAX))?;
+    let asked = (it.site.as_deref(), it.from.as_deref(), it.to.as_deref());
+    let DaysAsked { garden, days, now } = DaysAsked::of(reader, gardens, asked, now)?;
+    let months = of_months(figures_between(reader, garden, days, now, usize::MAX))?;
     let beds: Vec<TermWater> =
-        (0..garden.beds.len()).map(|bed| term_water(garden, &months, bed, (first, last))).collect();
+        (0..garden.beds.len()).map(|bed| term_water(garden, &months, bed, days)).collect();
     if it.json {
-        print_json(&json(garden, &beds, (first, last)), out)?;
+        print_json(&json(garden, &beds, days), out)?;
     } else {
-        text(garden, &beds, (first, last), out)?;
+        text(garden, &beds, days, out)?;
     }
     Ok(Exit::yes_if(beds.iter().any(|bed| bed.given_mm.is_some())))
-}
-
-/// The moment that the record is known up to: the present one, or that of its last reading
-/// where its readings are ahead of the clock, such as a simulation's.
-pub(super) fn known_to(reader: &Reader, now: Timestamp) -> anyhow::Result<Timestamp> {
-    let latest = reader.latest_at().context("reading the latest reading")?;
-    Ok(latest.map_or(now, |latest| latest.max(now)))
-}
-
-/// What was worked out of months. Where their single readings are no more, other days must be
-/// asked for.
-pub(super) fn of_months<T>(worked_out: Result<T, CannotMake>) -> anyhow::Result<T> {
-    match worked_out {
-        Err(fault @ CannotMake::Summarised { .. }) => Err(WrongInput::beside(fault.to_string()).into()),
-        worked_out => worked_out.context("working out the months"),
-    }
-}
-
-/// The garden of a name, or plain words about what is wrong.
-pub(super) fn garden_called<'g>(gardens: &'g [Garden], site: Option<&str>) -> Result<&'g Garden, String> {
-    let names = || gardens.iter().map(|garden| garden.site.id.as_str()).collect::<Vec<_>>().join(", ");
-    match (site, gardens) {
-        (None, [only]) => Ok(only),
-        (None, _) => Err(format!("there are several gardens; say which with --site: {}", names())),
-        (Some(site), _) => gardens
-            .iter()
-            .find(|garden| garden.site.id.as_str() == site)
-            .ok_or_else(|| format!("no garden is called {site:?}; the gardens are: {}", names())),
-    }
-}
-
-/// The days that are asked for, or plain words about what is wrong.
-pub(super) fn days_asked(
-    garden: &Garden,
-    from: Option<&str>,
-    to: Option<&str>,
-    now: Timestamp,
-) -> Result<(Date, Date), String> {
-    let date = |key: &str, given: &str| {
-        given
-            .parse::<Date>()
-            .map_err(|_| format!("--{key} {given:?} is not a day; accepted is a date such as 2026-04-28"))
-    };
-    let last = to.map(|given| date("to", given)).transpose()?;
-    let first = from.map(|given| date("from", given)).transpose()?;
-    let (first, last) = term_days(garden, first, last, now).ok_or_else(|| {
-        "the garden's file has no [[holiday]] that is over, so no term begins; give the first day with --from, such as \
-         --from 2026-04-28"
-            .to_owned()
-    })?;
-    let days = last.since(first).map_or(i32::MAX, |span| span.get_days());
-    match days {
-        ..0 => Err(format!("the first day, {first}, is after the last, {last}")),
-        0..DAYS_MAX => Ok((first, last)),
-        _ => {
-            Err(format!("from {first} to {last} are more than {DAYS_MAX} days; give a later day with --from"))
-        }
-    }
 }
 
 fn text(

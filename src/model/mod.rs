@@ -2,6 +2,7 @@
 //! months and samples. It imports nothing of the other rooms.
 
 mod calendar_month;
+mod heard_span;
 mod id;
 mod kept_time;
 mod local_hours;
@@ -13,6 +14,7 @@ mod time;
 mod timed_value;
 
 pub use calendar_month::CalendarMonth;
+pub(crate) use heard_span::HeardSpan;
 pub use id::Id;
 pub(crate) use kept_time::KeptTime;
 pub use local_hours::{LocalHours, WEEK, clock, minute_of_day};

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::totals::{Follows, RainDays};
+use crate::model::HeardSpan;
 
 /// Seconds of rain that are kept: a week and a day.
 const KEPT_S: i64 = 8 * 86_400;
@@ -37,10 +38,7 @@ pub struct RunningCount {
 pub struct Gauge {
     /// End of the interval and its rain; dry intervals are not kept.
     caught: VecDeque<(Timestamp, f32)>,
-    first_at: Option<Timestamp>,
-    last_at: Option<Timestamp>,
-    /// End of the last silence that was longer than the gauge is allowed.
-    mended_at: Option<Timestamp>,
+    heard: HeardSpan,
     last_tips: Option<f64>,
     days: RainDays,
 }
@@ -51,11 +49,7 @@ impl Gauge {
     pub fn push(&mut self, caught: GaugeMessage, patience_s: i64, zone: &TimeZone) {
         let GaugeMessage { at, mm, .. } = caught;
         self.push_day(caught, patience_s, zone);
-        self.first_at.get_or_insert(at);
-        if self.last_at.is_some_and(|last| at.as_second() - last.as_second() > patience_s) {
-            self.mended_at = Some(at);
-        }
-        self.last_at = Some(at);
+        self.heard.hear(at, patience_s);
         while let Some(&(first, _)) = self.caught.front()
             && at.as_second() - first.as_second() > KEPT_S
         {
@@ -111,28 +105,28 @@ impl Gauge {
     /// not whole, dryness is not known, and its rain day has no total.
     pub fn miss(&mut self, at: Timestamp, zone: &TimeZone) {
         self.days.miss(at, zone);
-        self.mended_at = self.mended_at.max(Some(at)).max(self.last_at);
+        self.heard.miss(at);
     }
 
     /// Time of the last good message.
     pub fn last_at(&self) -> Option<Timestamp> {
-        self.last_at
+        self.heard.last_at()
     }
 
     /// Whether the gauge was already speaking at `from`, so that a sum since
     /// then is whole.
     pub fn covers(&self, from: Timestamp) -> bool {
-        self.first_at.is_some_and(|first| first <= from)
+        self.heard.covers(from)
     }
 
     /// Whether no silence ended after `from`.
     pub fn unbroken_since(&self, from: Timestamp) -> bool {
-        self.mended_at.is_none_or(|mended| mended <= from)
+        self.heard.unbroken_since(from)
     }
 
     /// Whether its record reaches back to `from` and has had no silence since.
     pub fn is_whole_since(&self, from: Timestamp) -> bool {
-        self.covers(from) && self.unbroken_since(from)
+        self.heard.is_whole_since(from)
     }
 
     /// Rain after `from` and up to `to`, mm. At most eight days are known.

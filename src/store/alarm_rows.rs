@@ -1,6 +1,6 @@
 //! Alarms: the present state of each, and the steps that led there.
 
-use rusqlite::{Connection, Row, Transaction, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
 use tracing::warn;
 
 use super::columns::{
@@ -59,7 +59,7 @@ pub(super) fn add_step(transaction: &Transaction<'_>, change: &AlarmChange) -> r
 }
 
 /// Makes a step of the history its alarm's present state.
-pub(super) fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite::Result<()> {
+fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite::Result<()> {
     let mut upsert = transaction.prepare_cached(
         "INSERT INTO alarm (at, site, kind, place, state, since, text, numbers, source, tell, why,
          shelf_until, shelf_once, how, severity, times, first_at, ended_at)
@@ -74,6 +74,29 @@ pub(super) fn make_present(transaction: &Transaction<'_>, seq: i64) -> rusqlite:
     )?;
     upsert.execute([seq])?;
     Ok(())
+}
+
+/// Makes an alarm stand as the last step of its history says; without any it is none.
+pub(super) fn stand_by_history(
+    transaction: &Transaction<'_>,
+    site: &str,
+    kind: &str,
+    place: &str,
+) -> rusqlite::Result<()> {
+    let last: Option<i64> = transaction
+        .prepare_cached(
+            "SELECT seq FROM alarm_change WHERE site = ?1 AND kind = ?2 AND place = ?3
+             ORDER BY at DESC, seq DESC LIMIT 1",
+        )?
+        .query_row(params![site, kind, place], |row| row.get(0))
+        .optional()?;
+    let Some(seq) = last else {
+        transaction
+            .prepare_cached("DELETE FROM alarm WHERE site = ?1 AND kind = ?2 AND place = ?3")?
+            .execute(params![site, kind, place])?;
+        return Ok(());
+    };
+    make_present(transaction, seq)
 }
 
 /// Moves present alarms that this program does not understand to the rejects, whole, so that

@@ -5,7 +5,7 @@
 //! readings has SQLite copy the pages of each one, in case it fails.)
 
 use jiff::Timestamp;
-use rusqlite::{OptionalExtension as _, TransactionBehavior, params};
+use rusqlite::{TransactionBehavior, params};
 
 use super::alarm_rows;
 use super::columns::{millis, optional_time, time};
@@ -167,22 +167,7 @@ impl Store {
                 [number],
             )?;
             for (site, kind, place) in &alarms {
-                let last: Option<i64> = transaction
-                    .prepare_cached(
-                        "SELECT seq FROM alarm_change WHERE site = ?1 AND kind = ?2 AND place = ?3
-                         ORDER BY at DESC, seq DESC LIMIT 1",
-                    )?
-                    .query_row(params![site, kind, place], |row| row.get(0))
-                    .optional()?;
-                match last {
-                    Some(seq) => alarm_rows::make_present(&transaction, seq)?,
-                    None => {
-                        transaction.execute(
-                            "DELETE FROM alarm WHERE site = ?1 AND kind = ?2 AND place = ?3",
-                            params![site, kind, place],
-                        )?;
-                    }
-                }
+                alarm_rows::stand_by_history(&transaction, site, kind, place)?;
             }
             for table in ["import_reading", "import_step"] {
                 transaction.execute(&format!("DELETE FROM {table} WHERE import = ?1"), [number])?;

@@ -288,21 +288,7 @@ fn stand_again(
         query::list(transaction, &sql, params![site, kind, place], alarm_rows::read)
     };
     let before = present()?.pop();
-    let last: Option<i64> = transaction
-        .prepare_cached(
-            "SELECT seq FROM alarm_change WHERE site = ?1 AND kind = ?2 AND place = ?3
-             ORDER BY at DESC, seq DESC LIMIT 1",
-        )?
-        .query_row(params![site, kind, place], |row| row.get(0))
-        .optional()?;
-    match last {
-        Some(seq) => alarm_rows::make_present(transaction, seq)?,
-        None => {
-            transaction
-                .prepare_cached("DELETE FROM alarm WHERE site = ?1 AND kind = ?2 AND place = ?3")?
-                .execute(params![site, kind, place])?;
-        }
-    }
+    alarm_rows::stand_by_history(transaction, site, kind, place)?;
     let after = present()?.pop();
     let shown = |row: &Option<AlarmRow>| {
         row.as_ref().map(|row| (row.record.state, row.record.at, row.record.said.text.clone()))

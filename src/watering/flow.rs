@@ -8,6 +8,8 @@ use std::collections::VecDeque;
 
 use jiff::{SignedDuration, Timestamp};
 
+use crate::model::HeardSpan;
+
 /// A pause this long ends a run, seconds.
 const PAUSE_S: i64 = 1800;
 /// How long messages with water are kept, seconds: two days.
@@ -33,10 +35,7 @@ pub struct FlowWatch {
     run: Option<FlowRun>,
     /// The run before the present one, or the last where none goes on.
     ended: Option<FlowRun>,
-    first_at: Option<Timestamp>,
-    last_at: Option<Timestamp>,
-    /// End of the last silence that was longer than the meter is allowed.
-    mended_at: Option<Timestamp>,
+    heard: HeardSpan,
 }
 
 impl FlowWatch {
@@ -44,12 +43,9 @@ impl FlowWatch {
     /// before. `every_s` is how often it speaks, `patience_s` how long it may
     /// say nothing. Returns the current run, where water ran.
     pub fn push(&mut self, at: Timestamp, litres: f64, every_s: i64, patience_s: i64) -> Option<FlowRun> {
-        let before = self.last_at.unwrap_or_else(|| at.saturating_sub(seconds(every_s)).unwrap_or(at));
-        self.first_at.get_or_insert(at);
-        if self.last_at.is_some_and(|last| at.as_second() - last.as_second() > patience_s) {
-            self.mended_at = Some(at);
-        }
-        self.last_at = Some(at);
+        let before =
+            self.heard.last_at().unwrap_or_else(|| at.saturating_sub(seconds(every_s)).unwrap_or(at));
+        self.heard.hear(at, patience_s);
         while self.counted.front().is_some_and(|run| at.as_second() - run.to.as_second() > KEPT_S) {
             self.counted.pop_front();
         }
@@ -82,7 +78,7 @@ impl FlowWatch {
     /// A message of that time could not be counted: until past it nothing is
     /// known of water that did not run.
     pub fn miss(&mut self, at: Timestamp) {
-        self.mended_at = self.mended_at.max(Some(at)).max(self.last_at);
+        self.heard.miss(at);
     }
 
     /// The run that goes on, or ended less than half an hour ago.
@@ -107,7 +103,7 @@ impl FlowWatch {
 
     /// Time of the last good message.
     pub fn last_at(&self) -> Option<Timestamp> {
-        self.last_at
+        self.heard.last_at()
     }
 
     /// Litres of the messages that can have run within `from` to `to`.
@@ -117,7 +113,7 @@ impl FlowWatch {
 
     /// Whether every message since `from` was heard, so that no water is no water.
     pub fn whole_since(&self, from: Timestamp) -> bool {
-        self.first_at.is_some_and(|first| first <= from) && self.mended_at.is_none_or(|mended| mended <= from)
+        self.heard.is_whole_since(from)
     }
 }
 

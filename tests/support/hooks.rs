@@ -1,6 +1,5 @@
 //! A server for webhooks that answers, or does not, as it is told to.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -52,14 +51,7 @@ type Answers = dyn Fn(usize, &Request) -> Answer + Send + Sync;
 pub(crate) struct Hook {
     pub(crate) port: u16,
     seen: Arc<Mutex<Vec<Request>>>,
-    at_once: Arc<Counts>,
     task: JoinHandle<()>,
-}
-
-#[derive(Default)]
-struct Counts {
-    now: AtomicUsize,
-    most: AtomicUsize,
 }
 
 impl Hook {
@@ -68,25 +60,20 @@ impl Hook {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a loopback port");
         let port = listener.local_addr().expect("a bound listener has an address").port();
         let seen = Arc::new(Mutex::new(Vec::new()));
-        let at_once = Arc::new(Counts::default());
-        let (noted, counts, answer): (_, _, Arc<Answers>) =
-            (Arc::clone(&seen), Arc::clone(&at_once), Arc::new(answer));
+        let (noted, answer): (_, Arc<Answers>) = (Arc::clone(&seen), Arc::new(answer));
         let task = tokio::spawn(async move {
             let mut serving = tokio::task::JoinSet::new();
             loop {
                 let (stream, _) = listener.accept().await.expect("a connection");
-                let (noted, counts, answer) = (Arc::clone(&noted), Arc::clone(&counts), Arc::clone(&answer));
+                let (noted, answer) = (Arc::clone(&noted), Arc::clone(&answer));
                 serving.spawn(async move {
-                    let now = counts.now.fetch_add(1, Ordering::SeqCst) + 1;
-                    counts.most.fetch_max(now, Ordering::SeqCst);
                     // A client may go away at any time.
                     let _ = serve(stream, &noted, &*answer).await;
-                    counts.now.fetch_sub(1, Ordering::SeqCst);
                 });
                 while serving.try_join_next().is_some() {}
             }
         });
-        Self { port, seen, at_once, task }
+        Self { port, seen, task }
     }
 
     pub(crate) fn url(&self) -> String {
@@ -95,11 +82,6 @@ impl Hook {
 
     pub(crate) fn seen(&self) -> Vec<Request> {
         self.seen.lock().unwrap_or_else(PoisonError::into_inner).clone()
-    }
-
-    /// The most connections at one time.
-    pub(crate) fn most_at_once(&self) -> usize {
-        self.at_once.most.load(Ordering::SeqCst)
     }
 }
 

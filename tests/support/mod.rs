@@ -28,6 +28,7 @@ pub(crate) mod run;
 pub(crate) mod school;
 pub mod score;
 pub(crate) mod sender;
+pub(crate) mod server;
 pub(crate) mod simulator;
 pub(crate) mod smtp;
 pub(crate) mod smtp_faulty;

@@ -4,7 +4,7 @@ use super::{DAY_S, HOUR_S, Judge, by_depth};
 use crate::plan::Plan;
 use crate::school::{Place, Quantity, School};
 use crate::soil::Soil;
-use crate::window::Window;
+use crate::window::{Stretch, Window};
 
 /// A bed's two stretches.
 #[derive(Clone, Debug)]
@@ -69,18 +69,22 @@ impl Judge {
         let held = plan.drain_blocked(number, now_s) && first > HELD_FILLED;
         let left_on = watch.left_on.step(now_s, runs || held, runs && (seen_in_soil || metered));
         let logged = watch.waterlogged.step(now_s, near, beyond);
-        let id = &school.beds[number].id;
-        if let Some(stretch) = left_on {
-            self.find("water-left-on", id, stretch, LEFT_ON);
-        }
-        if let Some(stretch) = logged {
-            self.find("waterlogged", id, stretch, LOGGED);
-        }
+        self.find_too_much(school, number, left_on, logged);
     }
 
     pub(super) fn finish_too_much(&mut self, school: &School, number: usize) {
         let watch = &mut self.beds[number].too_much;
         let (left_on, logged) = (watch.left_on.close(), watch.waterlogged.close());
+        self.find_too_much(school, number, left_on, logged);
+    }
+
+    fn find_too_much(
+        &mut self,
+        school: &School,
+        number: usize,
+        left_on: Option<Stretch>,
+        logged: Option<Stretch>,
+    ) {
         let id = &school.beds[number].id;
         if let Some(stretch) = left_on {
             self.find("water-left-on", id, stretch, LEFT_ON);

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 
 use super::folder::{ReportFolder, files_json, list_files};
 use super::{Exit, Report, WrongInput, print_json};
-use crate::commands::water::{days_asked, garden_called, known_to, of_months};
+use crate::commands::days_asked::{DaysAsked, of_months};
 use crate::garden::plan::Garden;
 use crate::page::month::make_term;
 use crate::report::term::title;
@@ -21,9 +21,8 @@ pub(super) fn run(
     now: Timestamp,
     out: &mut dyn Write,
 ) -> anyhow::Result<Exit> {
-    let now = known_to(reader, now)?;
-    let garden = garden_called(gardens, it.site.as_deref()).map_err(WrongInput::beside)?;
-    let days = days_asked(garden, it.from.as_deref(), it.to.as_deref(), now).map_err(WrongInput::beside)?;
+    let asked = (it.site.as_deref(), it.from.as_deref(), it.to.as_deref());
+    let DaysAsked { garden, days, now } = DaysAsked::of(reader, gardens, asked, now)?;
     if !it.beds.is_empty() {
         return Err(
             WrongInput::beside("two beds are compared of a month only; leave out --bed".to_owned()).into()
