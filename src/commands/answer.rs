@@ -188,16 +188,7 @@ pub fn run(
         _ => (note.map(str::to_owned), false),
     };
     let note = note.as_deref();
-    let Some((kind, place)) =
-        alarm.split_once('/').and_then(|(kind, place)| Some((Kind::from_name(kind)?, place)))
-    else {
-        let why = format!("{alarm:?} names no alarm; write KIND/PLACE, such as dry-bed/kitchen-bed");
-        return Err(WrongInput::new(why).into());
-    };
-    if found && !kind.asks_found() {
-        let why = format!("--found goes with watering-hours and water-left-on, not with {}", kind.name());
-        return Err(WrongInput::new(why).into());
-    }
+    let (kind, place) = alarm_named(alarm, found).map_err(WrongInput::new)?;
     note.map_or(Ok(()), AlarmNote::check).map_err(WrongInput::new)?;
     let reader = reader(settings)?;
     let open = reader.alarms_present().context("reading the alarms")?;
@@ -248,25 +239,35 @@ pub fn run(
         return Ok(exit);
     }
     let name = format!("{} of {}", key.kind.name(), place_name(garden, &key.place));
-    match taken {
+    let said = match taken {
         Taken::Yes if did => {
             let until =
                 until.map_or_else(String::new, |at| format!(" until {}", labels::full_moment(at, &zone)));
-            writeln!(out, "{name} {}{until}.", reply.done())?;
+            format!("{name} {}{until}.", reply.done())
         }
-        Taken::Yes => writeln!(
-            out,
+        Taken::Yes => format!(
             "{name} had changed meanwhile, and your answer changed nothing; `trug alarms` says how it stands."
-        )?,
-        Taken::No => writeln!(
-            out,
+        ),
+        Taken::No => format!(
             "The answer to {name} is kept. No running daemon has taken it yet; `trug run` takes it when it starts."
-        )?,
-    }
+        ),
+    };
+    writeln!(out, "{said}")?;
     if note.is_some() && exit == Exit::Yes {
         writeln!(out, "{NO_NAMES}")?;
     }
     Ok(exit)
+}
+
+/// The alarm's kind and place in KIND/PLACE. `found`: what was found is to be told of it.
+fn alarm_named(alarm: &str, found: bool) -> Result<(Kind, &str), String> {
+    let named = alarm.split_once('/').and_then(|(kind, place)| Some((Kind::from_name(kind)?, place)));
+    let (kind, place) = named
+        .ok_or_else(|| format!("{alarm:?} names no alarm; write KIND/PLACE, such as dry-bed/kitchen-bed"))?;
+    if found && !kind.asks_found() {
+        return Err(format!("--found goes with watering-hours and water-left-on, not with {}", kind.name()));
+    }
+    Ok((kind, place))
 }
 
 /// Whether the daemon has taken an answer.

@@ -127,6 +127,49 @@ async fn poll(mut events: EventLoop, happened: mpsc::Sender<SessionEvent>) {
     }
 }
 
+/// What is between the outbox and the broker: letters by their number, and, without one, what
+/// is published again.
+struct LettersUnderway {
+    /// The last letter that was read from the outbox.
+    read_to: i64,
+    /// What was handed to the client.
+    handed: VecDeque<Option<i64>>,
+    /// What is on its way, with its packet id.
+    on_the_way: VecDeque<(u16, Option<i64>)>,
+}
+
+impl LettersUnderway {
+    fn after(acknowledged: i64) -> Self {
+        Self { read_to: acknowledged, handed: VecDeque::new(), on_the_way: VecDeque::new() }
+    }
+
+    /// How much more may be handed to the client.
+    fn room(&self) -> usize {
+        usize::from(IN_FLIGHT).saturating_sub(self.handed.len() + self.on_the_way.len())
+    }
+
+    /// The client has sent the next as a packet.
+    fn sent(&mut self, packet: u16) {
+        if let Some(seq) = self.handed.pop_front() {
+            self.on_the_way.push_back((packet, seq));
+        }
+    }
+
+    /// The broker has taken a packet; `None` where it is none of these.
+    fn taken(&mut self, packet: u16) -> Option<Option<i64>> {
+        let place = self.on_the_way.iter().position(|(id, _)| *id == packet)?;
+        self.on_the_way.remove(place).map(|(_, letter)| letter)
+    }
+
+    /// The last letter that may be passed over when the session is built again: nothing
+    /// older is on its way.
+    fn acknowledged(&self) -> i64 {
+        let on_its_way = self.on_the_way.iter().find_map(|(_, letter)| *letter);
+        let first = on_its_way.or_else(|| self.handed.iter().find_map(|letter| *letter));
+        first.map_or(self.read_to, |first| first - 1)
+    }
+}
+
 struct PublisherSession<'a> {
     client: AsyncClient,
     reader: &'a Reader,
@@ -147,44 +190,15 @@ impl PublisherSession<'_> {
         wake: &mut watch::Receiver<i64>,
         backoff: &mut Backoff,
     ) -> Result<(), String> {
-        // What was handed to the client, then what is on its way with its packet id; a
-        // letter with its number.
-        let mut handed: VecDeque<Option<i64>> = VecDeque::new();
-        let mut on_the_way: VecDeque<(u16, Option<i64>)> = VecDeque::new();
-        let mut read_to = self.acknowledged.load(Ordering::Relaxed);
+        let mut under_way = LettersUnderway::after(self.acknowledged.load(Ordering::Relaxed));
         let mut connected = false;
         loop {
-            let room = usize::from(IN_FLIGHT).saturating_sub(handed.len() + on_the_way.len());
+            let room = under_way.room();
             if connected && room > 0 && self.again.is_empty() {
-                let letters = self.letters(read_to, room).await?;
-                if letters.is_empty() {
-                    self.look_at_topics().await?;
-                }
-                for QueuedPublication { seq, letter } in letters {
-                    read_to = seq;
-                    if letter.payload.len() > LETTER_MAX {
-                        error!(
-                            topic = letter.topic,
-                            bytes = letter.payload.len(),
-                            "a letter is too long to send; dropped"
-                        );
-                        self.done(seq).await?;
-                        continue;
-                    }
-                    self.client
-                        .try_publish(letter.topic, QoS::AtLeastOnce, true, letter.payload)
-                        .map_err(|e| format!("publishing: {e}"))?;
-                    handed.push_back(Some(seq));
-                }
+                self.publish_letters(&mut under_way, room).await?;
             }
-            while connected
-                && handed.len() + on_the_way.len() < usize::from(IN_FLIGHT)
-                && let Some((topic, payload)) = self.again.pop_front()
-            {
-                self.client
-                    .try_publish(topic, QoS::AtLeastOnce, true, payload)
-                    .map_err(|e| format!("publishing again: {e}"))?;
-                handed.push_back(None);
+            if connected {
+                self.publish_again(&mut under_way)?;
             }
             let happening = tokio::select! {
                 happening = happenings.recv() => happening.ok_or("the session's task ended")?,
@@ -196,45 +210,79 @@ impl PublisherSession<'_> {
             };
             match happening {
                 SessionEvent::Connected => {
-                    for filters in self.topics.filters().chunks(FILTERS_AT_ONCE) {
-                        self.client
-                            .try_subscribe_many(filters.iter().cloned())
-                            .map_err(|e| format!("subscribing to the alarms' topics: {e}"))?;
-                    }
+                    self.subscribe()?;
                     connected = true;
                 }
                 SessionEvent::Seen(publish) => self.topics.see(&publish.topic, &publish.payload),
                 SessionEvent::NotSeen => warn!(
                     "the broker lets trug not read trug/SITE/alarm/#, so what others write there is not overwritten"
                 ),
-                SessionEvent::Out(packet) => {
-                    if let Some(seq) = handed.pop_front() {
-                        on_the_way.push_back((packet, seq));
-                    }
-                }
+                SessionEvent::Out(packet) => under_way.sent(packet),
                 SessionEvent::Taken(_, reason)
                     if !matches!(reason, PubAckReason::Success | PubAckReason::NoMatchingSubscribers) =>
                 {
                     warn!(?reason, "the broker refused an alarm; look at its access rules for trug/#");
                     return Err(format!("the broker refused an alarm: {reason:?}"));
                 }
-                SessionEvent::Taken(taken, _) => {
-                    if let Some(place) = on_the_way.iter().position(|(packet, _)| *packet == taken)
-                        && let Some((_, letter)) = on_the_way.remove(place)
-                    {
-                        backoff.reset();
-                        let Some(seq) = letter else { continue };
-                        self.done(seq).await?;
-                        // Only what has nothing older on its way may be passed over
-                        // when the session is built again.
-                        let on_its_way = on_the_way.iter().find_map(|(_, letter)| *letter);
-                        let first = on_its_way.or_else(|| handed.iter().find_map(|letter| *letter));
-                        self.acknowledged.store(first.map_or(read_to, |first| first - 1), Ordering::Relaxed);
-                    }
+                SessionEvent::Taken(packet, _) => {
+                    let Some(letter) = under_way.taken(packet) else { continue };
+                    backoff.reset();
+                    let Some(seq) = letter else { continue };
+                    self.done(seq).await?;
+                    self.acknowledged.store(under_way.acknowledged(), Ordering::Relaxed);
                 }
                 SessionEvent::Over(reason) => return Err(reason),
             }
         }
+    }
+
+    /// Hands the next letters to the client. Where none waits, it is looked what is to be
+    /// published again.
+    async fn publish_letters(&mut self, under_way: &mut LettersUnderway, room: usize) -> Result<(), String> {
+        let letters = self.letters(under_way.read_to, room).await?;
+        if letters.is_empty() {
+            self.look_at_topics().await?;
+        }
+        for QueuedPublication { seq, letter } in letters {
+            under_way.read_to = seq;
+            if letter.payload.len() > LETTER_MAX {
+                error!(
+                    topic = letter.topic,
+                    bytes = letter.payload.len(),
+                    "a letter is too long to send; dropped"
+                );
+                self.done(seq).await?;
+                continue;
+            }
+            self.client
+                .try_publish(letter.topic, QoS::AtLeastOnce, true, letter.payload)
+                .map_err(|e| format!("publishing: {e}"))?;
+            under_way.handed.push_back(Some(seq));
+        }
+        Ok(())
+    }
+
+    /// Hands to the client what is to be published again, as far as there is room.
+    fn publish_again(&mut self, under_way: &mut LettersUnderway) -> Result<(), String> {
+        while under_way.room() > 0
+            && let Some((topic, payload)) = self.again.pop_front()
+        {
+            self.client
+                .try_publish(topic, QoS::AtLeastOnce, true, payload)
+                .map_err(|e| format!("publishing again: {e}"))?;
+            under_way.handed.push_back(None);
+        }
+        Ok(())
+    }
+
+    /// Asks for what others write on the alarms' topics.
+    fn subscribe(&self) -> Result<(), String> {
+        for filters in self.topics.filters().chunks(FILTERS_AT_ONCE) {
+            self.client
+                .try_subscribe_many(filters.iter().cloned())
+                .map_err(|e| format!("subscribing to the alarms' topics: {e}"))?;
+        }
+        Ok(())
     }
 
     /// Finds what is to be published again: once in a session all that stands, and what

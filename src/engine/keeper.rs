@@ -135,14 +135,7 @@ impl Engine {
                 "the database was damaged and moved aside; what could be read of it was carried over"
             );
         }
-        let mut store = Store::open(&settings.store.path, &settings.gardens)?;
-        store.forget_gone_snapshots(&settings.gardens)?;
-        store.set_keep_rejects(settings.store.keep_rejects);
-        if clock == Clock::Arrival {
-            store.set_keep_readings(settings.store.keep_readings_days, &settings.gardens);
-        }
-        let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
-        store.set_forwarders(&names)?;
+        let store = open_store(settings, clock)?;
         let gardens: Vec<Arc<Garden>> = settings.gardens.iter().cloned().map(Arc::new).collect();
         let mut router = Router::new(&gardens, clock);
         if clock == Clock::Arrival {
@@ -182,7 +175,7 @@ impl Engine {
             confirmed: 0,
             wrote_at: 0,
             conflicts: (0, None),
-            forward: !names.is_empty(),
+            forward: !settings.forward.is_empty(),
             tell: true,
             on_change: Box::new(log_change),
             looked_at: None,
@@ -384,6 +377,19 @@ impl Engine {
             self.telling.tick(now, &|key| core.snapshot(key), &mut self.told);
         }
     }
+}
+
+/// The store as the settings want it kept.
+fn open_store(settings: &Settings, clock: Clock) -> Result<Store, StoreError> {
+    let mut store = Store::open(&settings.store.path, &settings.gardens)?;
+    store.forget_gone_snapshots(&settings.gardens)?;
+    store.set_keep_rejects(settings.store.keep_rejects);
+    if clock == Clock::Arrival {
+        store.set_keep_readings(settings.store.keep_readings_days, &settings.gardens);
+    }
+    let names: Vec<&str> = settings.forward.iter().map(|f| f.name.as_str()).collect();
+    store.set_forwarders(&names)?;
+    Ok(store)
 }
 
 fn raised(batch: &Batch) -> usize {

@@ -5,28 +5,27 @@
 //! [`Clock`] says whether that moment or the readings' own times move the
 //! garden on.
 
+mod reading;
+mod restoring;
+
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
 use crate::alarms::{
-    AlarmKey, AlarmNote, AlarmRecord, AlarmText, Answer, Answered, Delays, Kind, PlaceKind, SYSTEM_PLACE,
-    State,
+    AlarmKey, AlarmNote, AlarmRecord, AlarmText, Answer, Answered, Delays, Kind, PlaceKind, State,
 };
-use crate::calibration::Calibrator;
-use crate::decode::time_of;
-use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
-use crate::garden::gauge::rain_days::caught;
-use crate::garden::log::{LogEntry, LogEvent};
-use crate::garden::plan::{Garden, Sensor};
-use crate::garden::record::{Batch, Reading, Reflag, Reject};
-use crate::garden::sensor::fault_watch::ReadingFault;
-use crate::garden::sensor::state::{LastReading, SensorHistory};
+use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::log::LogEntry;
+use crate::garden::plan::Garden;
+use crate::garden::record::{Batch, Reject};
 use crate::garden::site::SiteState;
 use crate::garden::view::SiteView;
-use crate::model::{Id, Place, Quantity, Sample, SensorIx, TimeFrom, add_seconds};
-use crate::quality::{Flag, Judged, Watch};
-use crate::soil::mean_water_content;
+use crate::model::{Id, Sample, SensorIx};
+use crate::quality::Flag;
+
+use reading::ReadingTime;
+pub use restoring::{RESTORE_S, restore_from};
 
 /// What moves a garden's time on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,12 +35,6 @@ pub enum Clock {
     /// The readings' own times: import, replay and simulation.
     Readings,
 }
-
-/// A reading this much older than the newest judged one of its site is late.
-const LATE_S: i64 = 3600;
-/// A reading this much older than its arrival is late even where nothing newer
-/// is known: what happened two days ago is no alarm of today.
-const OLD_S: i64 = 86_400;
 
 /// All gardens and what is known of them.
 #[derive(Debug)]
@@ -117,33 +110,10 @@ impl Core {
         if clock == Clock::Arrival {
             site.set_back(arrival);
         }
-        let (given_at, time_from, _) = time_of(sample.at, arrival);
-        let (at, now) = match (clock, time_from) {
-            (Clock::Arrival, _) => (given_at, arrival),
-            (Clock::Readings, TimeFrom::Device) => {
-                (given_at, site.latest().map_or(given_at, |t| t.max(given_at)))
-            }
-            (Clock::Readings, TimeFrom::Arrival) => {
-                let now = site.latest().unwrap_or(given_at);
-                (now, now)
-            }
-        };
         let garden = Arc::clone(&site.garden);
         let plan = garden.sensor(index);
-
-        let state = &mut site.sensors[usize::from(index)];
-        let at = match time_from {
-            // Several readings without a time arrived at one moment: each has a key.
-            TimeFrom::Arrival => state.stamp.next(at, state.last().map(|last| last.at)),
-            TimeFrom::Device => at,
-        };
-        let late = state.last().is_some_and(|last| at <= last.at)
-            || site.judged_to.is_some_and(|to| to.as_second() - at.as_second() > LATE_S)
-            || arrival_too_late(clock, at, arrival);
-        // Where the readings' own times are the clock, one that is no newer than the
-        // sensor's last says nothing about now: a broker may bring it once more long
-        // after the sensor has fallen silent.
-        let sign_of_life = clock == Clock::Arrival || state.last().is_none_or(|last| at > last.at);
+        let ReadingTime { at, now, time_from, late, sign_of_life } =
+            site.reading_time(clock, index, sample.at, arrival);
         site.pass_time(now, batch);
         if !late && site.start_afresh(index, at) {
             site.believe_new_gauge(index, at, batch);
@@ -169,61 +139,8 @@ impl Core {
             site.judge_battery(index, at, state, batch);
         }
         let Some(value) = judged else { return };
-        site.weather.push(index, at, value, &garden.site.time_zone);
-        let patience_s = site.patience_s(index);
-        let suspect =
-            site.gauges.iter().position(|&g| g == index).is_some_and(|number| site.gauge_suspected(number));
-        let state = &mut site.sensors[usize::from(index)];
-        state.good_before = state.good.replace((at.into(), value));
-        let wetting = match &mut state.history {
-            SensorHistory::Soil(watch) => watch.push(at, value),
-            SensorHistory::Water(thermometer) => {
-                thermometer.push(at, value, plan.quality.gap_s);
-                None
-            }
-            SensorHistory::Ph(hours) => {
-                hours.push(at, value);
-                None
-            }
-            SensorHistory::Rain(gauge) => {
-                gauge.push(caught(plan, at, sample.raw, value), patience_s, &garden.site.time_zone);
-                if suspect {
-                    gauge.doubt();
-                }
-                None
-            }
-            SensorHistory::Flow(flow) => {
-                flow.push(at, value, i64::from(plan.every_s), patience_s);
-                None
-            }
-            SensorHistory::Extremes(extremes) => {
-                extremes.push(at, value);
-                None
-            }
-            SensorHistory::None => None,
-        };
-        match (plan.place, &state.history) {
-            (Place::Site, _) if plan.measures == Quantity::AirTemperature => site.judge_air(at, batch),
-            (Place::Bed(bed), SensorHistory::Soil(_)) => {
-                let content = site.judge_bed_water(bed, at, batch);
-                site.judge_wetness(bed, index, (at, value), content, batch);
-                site.watch_soaking(bed, index, at, value, wetting.is_some(), batch);
-                if let Some(wetting) = wetting {
-                    site.beds[usize::from(bed)].outlook.wetted(wetting.onset);
-                    site.judge_wetting(bed, index, wetting, batch);
-                }
-                site.watch_programs(bed, index, at, value, wetting, batch);
-            }
-            (place, SensorHistory::Flow(_)) => {
-                if let Place::Bed(bed) = place {
-                    site.judge_flow(bed, index, at, batch);
-                }
-                site.judge_flow_left_on(index, at, batch);
-            }
-            (_, SensorHistory::Rain(_)) if value > 0.0 => site.rained_on_beds(),
-            (Place::Tank(tank), _) => site.judge_tank(tank, at, batch),
-            _ => {}
-        }
+        let wetting = site.remember(plan, index, at, sample.raw, value);
+        site.judge_place_of(plan, index, (at, value), wetting, batch);
     }
 
     /// Takes what somebody saw or did. Entries come in the order in which they were
@@ -266,43 +183,6 @@ impl Core {
         if let Some(site) = self.site_mut(&struck.site) {
             site.judge_without(struck, &suspect, moment, batch);
         }
-    }
-
-    /// Notes an entry of the log that says that a sensor was replaced or a bed planted. Called before
-    /// anything is restored, so that the readings before it teach nothing about those after.
-    pub fn restore_replacement(&mut self, entry: &LogEntry) {
-        if let Some(site) = self.site_mut(&entry.site) {
-            site.note_replaced(entry);
-            // Roots grow from a planting: what is restored is judged with it.
-            if matches!(entry.what, LogEvent::Planted { .. }) {
-                site.log.add(entry);
-            }
-        }
-    }
-
-    /// Restores an entry of the log after [`Core::restore_reading`]s and before
-    /// [`Core::restore_alarms`]. Nothing is told or kept.
-    pub fn restore_log(&mut self, entry: &LogEntry) {
-        if let Some(site) = self.site_mut(&entry.site) {
-            site.log.add(entry);
-            site.note_replaced(entry);
-            site.note_job(entry);
-            if let Some(bed) = site.bed_logged(entry) {
-                site.learn_from(entry);
-                site.explain_wettings(bed, entry);
-            }
-        }
-    }
-
-    /// Where what was stored after the kept state of a site begins: no judged reading that
-    /// is not in it is older. `kept_at` is when it was kept. `None`: the site does not go on
-    /// from one.
-    pub fn resumed_from(&self, site: usize, kept_at: Timestamp) -> Option<Timestamp> {
-        let state = self.sites.get(site).filter(|site| site.resumed)?;
-        let judged = state.judged_to.map(|to| add_seconds(to, -LATE_S));
-        // What is later than its arrival by more is late.
-        let arrived = (self.clock == Clock::Arrival).then(|| add_seconds(kept_at, -OLD_S));
-        Some(judged.max(arrived).unwrap_or(Timestamp::MIN))
     }
 
     /// The number of a sensor's site.
@@ -412,137 +292,6 @@ impl Core {
         }
     }
 
-    /// Restores a stored reading, oldest first, before [`Core::restore_alarms`].
-    /// Nothing is told or kept.
-    pub fn restore_reading(&mut self, reading: &Reading, scratch: &mut Batch) {
-        scratch.clear();
-        let clock = std::mem::replace(&mut self.clock, Clock::Readings);
-        let sample = Sample { at: Some(reading.at), raw: reading.raw, battery: None };
-        self.take(reading.sensor, sample, reading.at, scratch);
-        self.clock = clock;
-        scratch.clear();
-        if let (TimeFrom::Arrival, Some((site, index))) = (reading.time_from, self.sensor_mut(reading.sensor))
-        {
-            site.sensors[usize::from(index)].stamp.restore(reading.at);
-        }
-    }
-
-    /// Takes a stored reading once more, in order of time among those of its site:
-    /// calibrates, flags and judges it as it is done today. One that had come late is
-    /// calibrated and flagged by itself, and judged as little as before.
-    pub fn replay_reading(&mut self, reading: &Reading, batch: &mut Batch) {
-        let Reading { sensor, at, raw, time_from, late, .. } = *reading;
-        if late {
-            if let Some((site, index)) = self.sensor_mut(sensor) {
-                let garden = Arc::clone(&site.garden);
-                site.measure(garden.sensor(index), index, sensor, at, raw, time_from, true, batch);
-            }
-            return;
-        }
-        self.take(sensor, Sample { at: Some(at), raw, battery: None }, at, batch);
-    }
-
-    /// Takes a stored answer once more, at the moment at which it was given.
-    pub fn replay_answer(&mut self, answer: &Answer, batch: &mut Batch) -> Answered {
-        let clock = std::mem::replace(&mut self.clock, Clock::Arrival);
-        let answered = self.answer(answer, batch);
-        self.clock = clock;
-        answered
-    }
-
-    /// Judges an entry of the log once more, as of the moment at which it was written down.
-    pub fn replay_log(&mut self, entry: &LogEntry, written_at: Timestamp, batch: &mut Batch) {
-        let clock = std::mem::replace(&mut self.clock, Clock::Arrival);
-        self.log(entry, written_at, batch);
-        self.clock = clock;
-    }
-
-    /// Restores a running count from before the restored readings.
-    pub fn restore_count(&mut self, sensor: SensorIx, raw: f64, at: Timestamp) {
-        if let Some((site, index)) = self.sensor_mut(sensor) {
-            site.sensors[usize::from(index)].calibrator.restore(raw, at);
-        }
-    }
-
-    /// Restores a gauge's stored reading for its rain days alone, oldest first and
-    /// before [`Core::restore_reading`]: months are longer than what the rules
-    /// remember. `mm` is `None` where it could not be counted.
-    pub fn restore_rain(&mut self, sensor: SensorIx, at: Timestamp, raw: f64, mm: Option<f64>) {
-        let Some((site, index)) = self.sensor_mut(sensor) else { return };
-        let patience_s = site.patience_s(index);
-        let SensorHistory::Rain(gauge) = &mut site.sensors[usize::from(index)].history else { return };
-        let (plan, zone) = (site.garden.sensor(index), &site.garden.site.time_zone);
-        match mm {
-            Some(mm) => gauge.push_day(caught(plan, at, raw, mm), patience_s, zone),
-            None => gauge.miss_day(at, zone),
-        }
-    }
-
-    /// Restores a probe's stored good water content for its bed's outlook alone,
-    /// oldest first and before [`Core::restore_reading`]: drydowns take longer than
-    /// what the rules remember.
-    pub fn restore_moisture(&mut self, sensor: SensorIx, at: Timestamp, water_content: f64) {
-        let Some((site, index)) = self.sensor_mut(sensor) else { return };
-        let Place::Bed(bed) = site.garden.sensor(index).place else { return };
-        site.start_afresh(index, at);
-        site.sensors[usize::from(index)].good = Some((at.into(), water_content));
-        let probes = site.bed_probes(bed, at);
-        let root_depth_m = site.root_zone_at(bed, at).root_depth_m;
-        if probes.len() == site.beds[usize::from(bed)].probes.len()
-            && let Some(mean) = mean_water_content(&probes, root_depth_m)
-        {
-            site.watch_drying(bed, at, mean);
-        }
-    }
-
-    /// Restores a stored value of a sensor that may stand still for longer than the
-    /// rules remember, oldest first and before [`Core::restore_reading`].
-    pub fn restore_still(&mut self, sensor: SensorIx, at: Timestamp, value: f64) {
-        if let Some((site, index)) = self.sensor_mut(sensor) {
-            let garden = Arc::clone(&site.garden);
-            site.flag(garden.sensor(index), index, at, Some(value));
-        }
-    }
-
-    /// Ends the restoring: the stored alarms stand, whatever the restored
-    /// readings made of them; alarms that are not stored are normal.
-    pub fn restore_alarms(&mut self, stored: Vec<AlarmRecord>) {
-        for site in &mut self.sites {
-            let readings_from = site.latest().map(restore_from);
-            let stored = || stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id);
-            // One that stood when no group was concerned elsewhere ends where it stands.
-            for alarm in stored().filter(|alarm| alarm.key.place.as_str() == SYSTEM_PLACE) {
-                if system_kinds().any(|kind| kind == alarm.key.kind) && alarm.state != State::Normal {
-                    site.alarms.carry(alarm.key.kind);
-                }
-            }
-            for slot in site.alarms.iter_mut() {
-                let AlarmSubject { kind, place } = slot.subject;
-                let place = place.id(&site.garden);
-                let stored = stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place);
-                let gone_on = site.resumed && slot.go_on_from(stored);
-                if !site.resumed {
-                    slot.restore(stored, readings_from);
-                }
-                if let (AlarmPlace::Sensor(index), Kind::SensorFault, true, false) =
-                    (slot.subject.place, kind, slot.life().holds(), gone_on)
-                {
-                    site.sensors[usize::from(index)].stillness.restore_stuck();
-                }
-            }
-            site.resumed = false;
-        }
-    }
-
-    /// Counts notes of an alarm's occurrence that are stored, so that a restart lets in no more.
-    pub fn restore_notes(&mut self, key: AlarmKey, since: Timestamp, count: u32) {
-        if let Some(site) = self.site_mut(&key.site)
-            && site.alarms.of_key(&site.garden, &key).is_some()
-        {
-            site.note_limit.restore(key, since, count);
-        }
-    }
-
     /// The sites' ids and names, in order.
     pub fn sites(&self) -> impl Iterator<Item = &Garden> {
         self.sites.iter().map(|s| &*s.garden)
@@ -598,74 +347,4 @@ fn place_system_alarms(sites: &mut [SiteState]) {
             first.alarms.carry(kind);
         }
     }
-}
-
-fn arrival_too_late(clock: Clock, at: Timestamp, arrival: Timestamp) -> bool {
-    clock == Clock::Arrival && arrival.as_second() - at.as_second() > OLD_S
-}
-
-impl SiteState {
-    /// Calibrates and flags one reading and adds its row. Returns it where it is
-    /// to be judged, with what is wrong with it.
-    #[expect(clippy::too_many_arguments, reason = "one row's columns")]
-    fn measure(
-        &mut self,
-        plan: &Sensor,
-        index: u16,
-        sensor: SensorIx,
-        at: Timestamp,
-        raw: f64,
-        time_from: TimeFrom,
-        late: bool,
-        batch: &mut Batch,
-    ) -> Option<(Reading, Option<ReadingFault>)> {
-        let row = |value, judged: &Judged| Reading {
-            sensor,
-            at,
-            raw,
-            value,
-            flag: judged.flag,
-            tests: judged.tests,
-            time_from,
-            late,
-        };
-        if late {
-            // Without its neighbours: a late count has no difference, and a late
-            // value is flagged by itself.
-            let value = Calibrator::default().value(&plan.calibrations, at, raw).value();
-            batch.readings.push(row(value, &Watch::default().judge(&plan.quality, at, value)));
-            return None;
-        }
-        let calibrated = self.sensors[usize::from(index)].calibrator.value(&plan.calibrations, at, raw);
-        let value = calibrated.value();
-        let judged = self.flag(plan, index, at, value);
-        let state = &mut self.sensors[usize::from(index)];
-        if let Some((before, flag, tests)) = judged.previous {
-            batch.reflags.push(Reflag { sensor, at: before, flag, tests });
-            if flag != Flag::Pass {
-                if state.good().is_some_and(|(at, _)| at == before) {
-                    state.good = state.good_before.take();
-                }
-                state.faults.take_back(before);
-                self.weather.take_back(index, before);
-                state.history.take_back(before);
-                if let Place::Bed(bed) = plan.place {
-                    self.programs.iter_mut().for_each(|program| program.watch.take_back(bed, before));
-                }
-            }
-        }
-        state.last = Some(LastReading { at, raw, value, flag: judged.flag }.into());
-        let reading = row(value, &judged);
-        batch.readings.push(reading);
-        Some((reading, ReadingFault::of(calibrated, &judged)))
-    }
-}
-
-/// Seconds before a restart from which stored readings are given back: the
-/// longest memory is the wetting watch's fortnight, and a day.
-pub const RESTORE_S: i64 = 15 * 86_400;
-
-/// The time from which readings are to be given back after a restart.
-pub fn restore_from(latest: Timestamp) -> Timestamp {
-    add_seconds(latest, -RESTORE_S)
 }

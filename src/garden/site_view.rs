@@ -6,17 +6,10 @@ use jiff::Timestamp;
 
 use crate::alarms::{AlarmCondition, Kind, State};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::bed::advice::{When, advice};
-use crate::garden::bed::dryness::{DrynessDegree, MOIST_PART};
-use crate::garden::bed::mulch_question::{MULCH_AHEAD_DAYS, MulchPlan};
 use crate::garden::plan::Sensor;
 use crate::garden::sensor::state::LastReading;
 use crate::garden::site::SiteState;
-use crate::garden::view::{
-    AlarmView, BedView, PendingAlarm, RainView, SensorView, SiteView, ToDo, look_later,
-};
-use crate::garden::wetting::cause::WettingCause;
-use crate::garden::wetting::hours::WateringTime;
+use crate::garden::view::{AlarmView, PendingAlarm, RainView, SensorView, SiteView, ToDo, look_later};
 use crate::model::{Condition, add_seconds};
 use crate::rain::nine_am_before;
 use crate::text::locale::LocalText;
@@ -133,134 +126,6 @@ impl SiteState {
             .collect();
         pending.sort_by(|a, b| b.priority.cmp(&a.priority).then(a.due.cmp(&b.due)));
         pending
-    }
-
-    fn bed_view(&self, index: u16, now: Timestamp, whole: bool) -> BedView {
-        let bed = self.garden.bed(index);
-        let state = &self.beds[usize::from(index)];
-        let local = self.garden.site.time_zone.to_datetime(now);
-        let water = self.bed_water(index, now);
-        let (condition, words) = match water {
-            None => (
-                Condition::Unknown,
-                "No probe here has a fresh good reading, so its water is not known.".to_owned(),
-            ),
-            Some(_) if self.may_be_frozen(index, now) => (
-                Condition::Unknown,
-                "Its soil may be frozen, and ice hides its water from the probes: how dry it is is not known."
-                    .to_owned(),
-            ),
-            Some(w) => {
-                let left = spoken::water_left(w.available_left);
-                let advice = match self.rain_hold(index, &w, now) {
-                    Some(hold) if w.depletion_mm > w.readily_today_mm => self.hold_advice(index, &w, hold),
-                    _ => {
-                        let test = self.is_repellent(index, now);
-                        let test = if test { "Test it with a drop of water before you water. " } else { "" };
-                        format!("{test}{}", advice(bed, &w, &When::of(&self.garden, bed, now)))
-                    }
-                };
-                let limit = spoken::percent(1.0 - w.depletion_fraction);
-                let degree = DrynessDegree::of(&w);
-                if degree == DrynessDegree::TooDry {
-                    (Condition::Act, format!("Too dry: {left} is left. {advice}"))
-                } else if degree == DrynessDegree::Due {
-                    let near = format!("Due for water: {left} is left, just below the {limit} that its plants need.");
-                    (Condition::Act, format!("{near} {advice}"))
-                } else if w.depletion_mm > 0.8 * w.readily_today_mm {
-                    let near = format!("Getting dry: {left} is left, and its plants suffer below {limit}.");
-                    (Condition::Watch, format!("{near} {advice}"))
-                } else if w.available_left > 1.1 {
-                    (Condition::Well, "Still draining, don't water.".to_owned())
-                } else if w.available_left >= 0.995 {
-                    (Condition::Well, "Full: it needs no water.".to_owned())
-                } else {
-                    (Condition::Well, format!("Moist: {left} is left."))
-                }
-            }
-        };
-        let words = match self.roots_above_probes(index, now) {
-            Some(young) if condition != Condition::Unknown => format!("{words} {young}"),
-            _ => words,
-        };
-        let (condition, words) = self.beside_open_alarms(index, condition, words);
-        let mulch = bed.mulch.and_then(|m| m.planned).and_then(|planned| {
-            let MulchPlan::Ahead(days) = self.mulch_plan(index, planned, now) else {
-                return self.mulch_plan_words(index, planned, now);
-            };
-            let day = spoken::dated_day(planned, local.date());
-            let moist = water
-                .filter(|_| !self.may_be_frozen(index, now))
-                .map(|w| w.depletion_mm <= MOIST_PART * w.readily_available_mm);
-            let ready = match moist {
-                _ if days > MULCH_AHEAD_DAYS => "The bed is judged from a week before.",
-                Some(true) => "The bed is moist enough for it.",
-                Some(false) => "The bed is not moist enough for it yet.",
-                None => "Whether the bed is moist enough is not known.",
-            };
-            let ahead = spoken::days_ahead(days);
-            let ahead = if ahead.is_empty() { ahead } else { format!(" ({ahead})") };
-            Some(format!("Mulch is planned for {day}{ahead}. {ready}"))
-        });
-        let renewal = self.mulch_renewal(index, now);
-        let mulch = match (mulch, renewal) {
-            (Some(planned), Some(renewal)) => Some(format!("{planned} {renewal}")),
-            (planned, renewal) => planned.or(renewal),
-        };
-        BedView {
-            id: bed.id.clone(),
-            name: bed.name.clone(),
-            condition,
-            words,
-            water_content: water.map(|w| w.water_content),
-            wilting_point: bed.wilting_point,
-            refill_point: self.root_zone_today(index, now).refill_point(),
-            field_capacity: bed.field_capacity,
-            root_depth_m: self.root_zone_at(index, now).root_depth_m,
-            available_left: water.map(|w| w.available_left),
-            figures: if whole {
-                self.wetting_figure(index).into_iter().chain(self.bed_figures(index, now)).collect()
-            } else {
-                Vec::new()
-            },
-            last_wetting: state.wetting.map(|w| {
-                let when = spoken::moment_seen_from(w.onset, now, &self.garden.site.time_zone);
-                match w.cause {
-                    WettingCause::Rain { mm, seen: true } => format!(
-                        "Got wetter at {when}: rain, as the Garden log says; the gauge caught {mm:.1} mm in the day before."
-                    ),
-                    WettingCause::Rain { mm, seen: false } => {
-                        format!("Got wetter at {when}: rain ({mm:.1} mm in the day before).")
-                    }
-                    WettingCause::RainAndWatering { mm } => {
-                        format!("Got wetter at {when}: rain ({mm:.1} mm in the day before) and watering.")
-                    }
-                    WettingCause::Watering { basis } => {
-                        let by = basis.words();
-                        let amount =
-                            w.litres.map_or_else(String::new, |l| format!(" with {}", spoken::litres(l)));
-                        let outside = match w.time {
-                            WateringTime::Within => String::new(),
-                            WateringTime::Outside => ", outside the allowed hours".to_owned(),
-                            WateringTime::OutsideForOwn => format!(
-                                ", outside the hours for {}; whether it was that or a way that is allowed then cannot be told",
-                                spoken::methods(bed.own_methods())
-                            ),
-                        };
-                        let about = if self.has_meter(index) { "" } else { "about " };
-                        format!("Was watered{by}{amount} at {about}{when}{outside}.")
-                    }
-                    WettingCause::Unknown(why) => format!(
-                        "Got wetter at {when}, but it is not known whether by rain or watering: {}.",
-                        why.words()
-                    ),
-                }
-            }),
-            watering_hours: spoken::hours_by_method(self.garden.watering_rules(bed), local.date()),
-            outlook: whole.then(|| self.bed_outlook(index, now)).flatten().map(|figure| figure.value),
-            expected: if whole { self.bed_expected(index, now) } else { Vec::new() },
-            mulch,
-        }
     }
 
     /// `None` where the site has no gauge.

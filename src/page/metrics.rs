@@ -135,7 +135,7 @@ fn escaped(text: &str, quotes: bool) -> String {
     if quotes { text.replace('"', "\\\"") } else { text }
 }
 
-/// All figures.
+/// All figures, room by room.
 fn exposition(
     daemon: &DaemonFigures,
     store: &StoreFigures,
@@ -147,7 +147,24 @@ fn exposition(
     let version = env!("CARGO_PKG_VERSION");
     out.family("trug_build", Family::Info, "", "The program.");
     out.sample("trug_build", Family::Info, &[("version", version)], 1.0);
+    readings(&mut out, daemon, store);
+    if let Some(broker) = &daemon.broker {
+        broker_figures(&mut out, broker);
+    }
+    record(&mut out, daemon);
+    outbox(&mut out, store);
+    if !queues.is_empty() {
+        forwarding(&mut out, store, queues, now);
+    }
+    alarms(&mut out, store);
+    if open {
+        out.text.push_str("# EOF\n");
+    }
+    out.text
+}
 
+/// What came in, and what became of it.
+fn readings(out: &mut Exposition, daemon: &DaemonFigures, store: &StoreFigures) {
     out.counter("trug_readings_stored", "Readings stored since the start.", daemon.stored);
     out.counter("trug_readings_repeated", "Readings that were stored already.", daemon.repeated);
     out.counter(
@@ -174,19 +191,23 @@ fn exposition(
         "Topics without a sensor that are listed.",
         store.unplaced_topics as f64,
     );
+}
 
-    if let Some(broker) = &daemon.broker {
-        let connected = matches!(broker, BrokerHealth::Listening { .. });
-        out.gauge("trug_broker_connected", "", "1 while the broker is reached.", f64::from(connected));
-        if let BrokerHealth::Listening { heard } = broker {
-            out.gauge(
-                "trug_broker_last_message_timestamp_seconds",
-                "seconds",
-                "When the broker last sent something.",
-                heard.as_millisecond() as f64 / 1000.0,
-            );
-        }
+fn broker_figures(out: &mut Exposition, broker: &BrokerHealth) {
+    let connected = matches!(broker, BrokerHealth::Listening { .. });
+    out.gauge("trug_broker_connected", "", "1 while the broker is reached.", f64::from(connected));
+    if let BrokerHealth::Listening { heard } = broker {
+        out.gauge(
+            "trug_broker_last_message_timestamp_seconds",
+            "seconds",
+            "When the broker last sent something.",
+            heard.as_millisecond() as f64 / 1000.0,
+        );
     }
+}
+
+/// The record and its disk.
+fn record(out: &mut Exposition, daemon: &DaemonFigures) {
     out.gauge(
         "trug_store_failing",
         "",
@@ -206,7 +227,10 @@ fn exposition(
         out.gauge("trug_disk_free_bytes", "bytes", "Free on the record's disk.", disk.free_bytes as f64);
         out.gauge("trug_disk_size_bytes", "bytes", "The record's disk.", disk.total_bytes as f64);
     }
+}
 
+/// What goes out to people and as states of alarms.
+fn outbox(out: &mut Exposition, store: &StoreFigures) {
     out.gauge(
         "trug_notifications_waiting",
         "",
@@ -229,48 +253,48 @@ fn exposition(
         "States of alarms that were dropped because too many waited.",
         store.publications_dropped,
     );
+}
 
-    if !queues.is_empty() {
-        out.counter(
-            "trug_forward_dropped",
-            "Readings that were dropped before every server had them; they stay in the record.",
-            store.forward_dropped,
-        );
-        type Figure = (&'static str, &'static str, &'static str, fn(&QueueHealth, Timestamp) -> f64);
-        const EACH: [Figure; 3] = [
-            ("trug_forward_waiting", "", "Readings that wait for a server.", |queue, _| queue.rows as f64),
-            (
-                "trug_forward_lag_seconds",
-                "seconds",
-                "Age of the oldest reading that waits for a server.",
-                |queue, now| {
-                    let age = |oldest: Timestamp| now.as_millisecond() - oldest.as_millisecond();
-                    queue.oldest.map_or(0.0, |oldest| age(oldest).max(0) as f64 / 1000.0)
-                },
-            ),
-            (
-                "trug_forward_refused",
-                "",
-                "Readings that a server refused and has not taken since.",
-                |queue, _| queue.refused as f64,
-            ),
-        ];
-        for (name, unit, help, value) in EACH {
-            out.family(name, Family::Gauge, unit, help);
-            for queue in queues {
-                out.sample(name, Family::Gauge, &[("server", &queue.name)], value(queue, now));
-            }
+/// What goes out to time-series servers.
+fn forwarding(out: &mut Exposition, store: &StoreFigures, queues: &[QueueHealth], now: Timestamp) {
+    out.counter(
+        "trug_forward_dropped",
+        "Readings that were dropped before every server had them; they stay in the record.",
+        store.forward_dropped,
+    );
+    type Figure = (&'static str, &'static str, &'static str, fn(&QueueHealth, Timestamp) -> f64);
+    const EACH: [Figure; 3] = [
+        ("trug_forward_waiting", "", "Readings that wait for a server.", |queue, _| queue.rows as f64),
+        (
+            "trug_forward_lag_seconds",
+            "seconds",
+            "Age of the oldest reading that waits for a server.",
+            |queue, now| {
+                let age = |oldest: Timestamp| now.as_millisecond() - oldest.as_millisecond();
+                queue.oldest.map_or(0.0, |oldest| age(oldest).max(0) as f64 / 1000.0)
+            },
+        ),
+        (
+            "trug_forward_refused",
+            "",
+            "Readings that a server refused and has not taken since.",
+            |queue, _| queue.refused as f64,
+        ),
+    ];
+    for (name, unit, help, value) in EACH {
+        out.family(name, Family::Gauge, unit, help);
+        for queue in queues {
+            out.sample(name, Family::Gauge, &[("server", &queue.name)], value(queue, now));
         }
     }
+}
+
+fn alarms(out: &mut Exposition, store: &StoreFigures) {
     out.family("trug_alarms", Family::Gauge, "", "Alarms that are not normal.");
     for (site, kind, state, count) in &store.alarms {
         let labels = [("site", site.as_str()), ("kind", kind.as_str()), ("state", state.as_str())];
         out.sample("trug_alarms", Family::Gauge, &labels, *count as f64);
     }
-    if open {
-        out.text.push_str("# EOF\n");
-    }
-    out.text
 }
 
 #[cfg(test)]

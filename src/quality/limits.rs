@@ -98,44 +98,64 @@ fn record_rain_mm(over_s: f64) -> f64 {
     422.0 * (over_s / 3600.0).powf(0.475)
 }
 
+/// A value that stands still moves by less than this, in the quantity's unit: it is the very
+/// same number.
+const SAME: f64 = 1e-6;
+const HOUR_S: f64 = 3600.0;
+
+/// The time from one reading to the next, seconds, at least 1: the tests of a sensor that
+/// speaks seldom look over longer times.
+#[derive(Clone, Copy)]
+struct ReadingInterval(f64);
+
+impl ReadingInterval {
+    /// A change between two readings is judged as a step: up to an hour apart the real ones (a
+    /// wetting, a top-up, a cool change) are over within one interval, however short it is.
+    /// Beyond an hour the step may grow.
+    fn step(self, largest: f64) -> Option<Rate> {
+        let Self(every_s) = self;
+        Some(Rate {
+            suspect_per_s: largest * (every_s / HOUR_S).max(1.0) / every_s,
+            // QARTOD's rate test has no fail.
+            fail_per_s: None,
+            over_s: every_s,
+        })
+    }
+
+    /// A lasting step is real in a garden, so only a reading that goes out and comes back is a
+    /// spike. Between readings half an hour or more apart a real pulse can come and go, so
+    /// twice as much is allowed.
+    fn spike(self, suspect: f64, fail: f64) -> Option<Spike> {
+        let slow = if self.0 < HOUR_S / 2.0 { 1.0 } else { 2.0 };
+        Some(Spike { suspect: suspect * slow, fail: fail * slow, method: SpikeMethod::Differential })
+    }
+
+    /// Sensors that speak seldom need enough readings to stand still for.
+    fn flat(self, suspect_h: f64, fail_h: f64) -> Option<Flat> {
+        Some(Flat {
+            tolerance: SAME,
+            suspect_s: (suspect_h * HOUR_S).max(8.0 * self.0),
+            fail_s: (fail_h * HOUR_S).max(16.0 * self.0),
+            longest_s: Some(LONGEST_STILL_S),
+        })
+    }
+
+    /// Well buffered water can show one tenth for weeks; a meter that has shown it for a month
+    /// is due for its buffers anyway (common practice).
+    fn flat_ph(self, suspect_h: f64, fail_h: f64) -> Option<Flat> {
+        self.flat(suspect_h, fail_h).map(|flat| Flat { longest_s: Some(30.0 * 24.0 * HOUR_S), ..flat })
+    }
+}
+
 impl Limits {
-    /// Where a sensor of this quantity that speaks every `every_s` seconds starts.
+    /// Where a sensor of this quantity that speaks every `every_s` seconds starts: one row for
+    /// each quantity, with the reason of its numbers.
     pub fn default_for(quantity: Quantity, every_s: u32) -> Self {
-        const HOUR_S: f64 = 3600.0;
         let every_s = f64::from(every_s.max(1));
-        // A change between two readings is judged as a step: up to an hour apart
-        // the real ones (a wetting, a top-up, a cool change) are over within one
-        // interval, however short it is. Beyond an hour the step may grow.
-        let step = |largest: f64| {
-            Some(Rate {
-                suspect_per_s: largest * (every_s / HOUR_S).max(1.0) / every_s,
-                // QARTOD's rate test has no fail.
-                fail_per_s: None,
-                over_s: every_s,
-            })
-        };
-        // A lasting step is real in a garden, so only a reading that goes out and
-        // comes back is a spike. Between readings half an hour or more apart a
-        // real pulse can come and go, so twice as much is allowed.
-        let spike = |suspect: f64, fail: f64| {
-            let slow = if every_s < HOUR_S / 2.0 { 1.0 } else { 2.0 };
-            Some(Spike { suspect: suspect * slow, fail: fail * slow, method: SpikeMethod::Differential })
-        };
-        // Sensors that speak seldom need enough readings to stand still for.
-        let flat = |tolerance: f64, suspect_h: f64, fail_h: f64| {
-            Some(Flat {
-                tolerance,
-                suspect_s: (suspect_h * HOUR_S).max(8.0 * every_s),
-                fail_s: (fail_h * HOUR_S).max(16.0 * every_s),
-                longest_s: Some(LONGEST_STILL_S),
-            })
-        };
-        // Well buffered water can show one tenth for weeks; a meter that has shown it for
-        // a month is due for its buffers anyway (common practice).
-        let flat_ph = |tolerance: f64, suspect_h: f64, fail_h: f64| {
-            flat(tolerance, suspect_h, fail_h)
-                .map(|flat| Flat { longest_s: Some(30.0 * 24.0 * HOUR_S), ..flat })
-        };
+        let interval = ReadingInterval(every_s);
+        let step = |largest| interval.step(largest);
+        let spike = |suspect, fail| interval.spike(suspect, fail);
+        let flat = |suspect_h, fail_h| interval.flat(suspect_h, fail_h);
         let limits = |gross_fail, gross_suspect, spike, rate, flat| Self {
             gross_fail,
             gross_suspect: Some(gross_suspect),
@@ -161,13 +181,13 @@ impl Limits {
             // messages also brings a false zero among them.
             Quantity::SoilMoisture => Self {
                 dip_reach_s: 6.0 * HOUR_S,
-                ..limits((-0.02, 0.75), (0.0, 0.65), spike(0.08, 0.15), step(0.40), flat(1e-6, 12.0, 24.0))
+                ..limits((-0.02, 0.75), (0.0, 0.65), spike(0.08, 0.15), step(0.40), flat(12.0, 24.0))
             },
             // Bare dark soil passes 60 °C at the surface in an Australian summer.
             // Flat: at 60 cm a day's swing is below a sixteenth of a degree, so
             // a healthy sensor can repeat itself for days.
             Quantity::SoilTemperature => {
-                limits((-20.0, 75.0), (-5.0, 60.0), spike(3.0, 6.0), step(15.0), flat(1e-6, 72.0, 144.0))
+                limits((-20.0, 75.0), (-5.0, 60.0), spike(3.0, 6.0), step(15.0), flat(72.0, 144.0))
             }
             // The tank is liquid water; fish live well inside. 85 °C, what a
             // 1-wire sensor says before its first conversion, fails.
@@ -176,7 +196,7 @@ impl Limits {
             // Flat: a tank with a heater can hold one sixteenth of a degree over
             // a night and a still day.
             Quantity::WaterTemperature => {
-                limits((-2.0, 60.0), (0.0, 40.0), spike(3.0, 6.0), step(6.0), flat(1e-6, 24.0, 48.0))
+                limits((-2.0, 60.0), (0.0, 40.0), spike(3.0, 6.0), step(6.0), flat(24.0, 48.0))
             }
             // Per message. Nothing falls out of a gauge, so nothing is below 0.
             // More than the world record for the time fails (for an hour at
@@ -195,35 +215,35 @@ impl Limits {
             // Step: a cool change takes more than 10 °C within the hour.
             // Flat: fog can hold a tenth of a degree for hours.
             Quantity::AirTemperature => {
-                limits((-60.0, 60.0), (-25.0, 50.0), spike(6.0, 12.0), step(15.0), flat(1e-6, 24.0, 48.0))
+                limits((-60.0, 60.0), (-25.0, 50.0), spike(6.0, 12.0), step(15.0), flat(24.0, 48.0))
             }
             // Capacitive sensors read a few % above 100 in fog, and stay at 100
             // for days of rain: standing still is judged late.
             Quantity::RelativeHumidity => {
-                limits((0.0, 105.0), (3.0, 102.0), spike(30.0, 50.0), step(60.0), flat(1e-6, 96.0, 192.0))
+                limits((0.0, 105.0), (3.0, 102.0), spike(30.0, 50.0), step(60.0), flat(96.0, 192.0))
             }
             // The scale's own ends; tanks and rain water lie within 4 to 10.
             // Flat: buffered water can hold one hundredth for half a day.
             Quantity::Ph => {
-                limits((0.0, 14.0), (4.0, 10.0), spike(1.0, 2.0), step(3.0), flat_ph(1e-6, 48.0, 96.0))
+                limits((0.0, 14.0), (4.0, 10.0), spike(1.0, 2.0), step(3.0), interval.flat_ph(48.0, 96.0))
             }
             // Saturated fresh water holds 14.6 mg/L at 0 °C and 1 atm (Benson and
             // Krause 1984); algae in the sun can double a tank's saturation. A
             // little below 0 is the sensor's zero error.
             Quantity::DissolvedOxygen => {
-                limits((-0.5, 30.0), (0.0, 20.0), spike(3.0, 6.0), step(8.0), flat(1e-6, 24.0, 48.0))
+                limits((-0.5, 30.0), (0.0, 20.0), spike(3.0, 6.0), step(8.0), flat(24.0, 48.0))
             }
             // Pyranometers read a few W/m2 below 0 at night. Clouds' edges lift the
             // sun above the 1361 W/m2 of the solar constant (TSIS/SORCE) for minutes;
             // ground records above 1800 W/m2 are not known to us (from memory).
             // Flat: a whole night reads the very same 0.
             Quantity::SolarRadiation => {
-                limits((-20.0, 2000.0), (-10.0, 1400.0), None, None, flat(1e-6, 24.0, 48.0))
+                limits((-20.0, 2000.0), (-10.0, 1400.0), None, None, flat(24.0, 48.0))
             }
             // The strongest gust on record is 113 m/s (WMO, Barrow Island 1996); means
             // of a quarter of an hour above 40 m/s are cyclones.
             // Flat: a calm night reads the very same 0; two days do not.
-            Quantity::WindSpeed => limits((0.0, 113.0), (0.0, 40.0), None, None, flat(1e-6, 48.0, 96.0)),
+            Quantity::WindSpeed => limits((0.0, 113.0), (0.0, 40.0), None, None, flat(48.0, 96.0)),
             // A tank that somebody can reach into; a calibration's own error below 0.
             // Still water holds one level for days: no other test.
             Quantity::WaterLevel => limits((-10.0, 1000.0), (-2.0, 400.0), None, None, None),

@@ -27,7 +27,7 @@ use super::value::SettingsItem;
 use super::watering::watering;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
-use crate::garden::plan::{Bed, Garden, Holiday, Sensor, Site};
+use crate::garden::plan::{Bed, Garden, Holiday, Sensor, Site, Tank};
 use crate::text::locale::Locale;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
@@ -74,7 +74,36 @@ fn beyond_mineral_soil(bed: &Bed) -> bool {
     bed.saturation.unwrap_or(bed.field_capacity) > PORES_MOST
 }
 
-/// Reads a whole garden; `None` where a fault was noted.
+/// Lets the beds' sensors know the soil that they sit in.
+fn note_soil(beds: &[Bed], places: &mut HashMap<String, PlaceUse>) {
+    for bed in beds {
+        if let Some(place) = places.get_mut(bed.id.as_str()) {
+            place.soil = Some(SoilWater {
+                wilting_point: bed.wilting_point,
+                field_capacity: bed.field_capacity,
+                saturation: bed.saturation,
+                potting_mix: bed.potting_mix || beyond_mineral_soil(bed),
+            });
+        }
+    }
+}
+
+/// Notes a fault for each place that no sensor watches.
+fn tell_unwatched(
+    named: Vec<(String, SettingsItem<'_>)>,
+    places: &HashMap<String, PlaceUse>,
+    given: &str,
+    accepted: &str,
+) {
+    for (id, named) in named {
+        if places.get(&id).is_some_and(|place| !place.watched) {
+            named.fault(given, accepted, None);
+        }
+    }
+}
+
+/// Reads a whole garden, section by section: each needs names from those before it. `None`
+/// where a fault was noted.
 pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<Garden> {
     let before = root.faults();
     let site_table = root.need_section("site", "a section [site] with id, name and time_zone");
@@ -91,7 +120,6 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let tank_tables = root.sections("tank", "id");
     let mut ids = Names::new("an id of its own for each bed and tank");
     let mut places = Places { beds: HashMap::new(), tanks: HashMap::new() };
-    let (mut beds, mut tanks) = (Vec::new(), Vec::new());
     for (tables, key) in [(&bed_tables, "bed"), (&tank_tables, "tank")] {
         alarm_places.extend(tables.iter().filter_map(id_of));
         if tables.len() > usize::from(PLACES_MAX) {
@@ -103,18 +131,9 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     ground.read_tanks(&tank_tables);
     let named_beds = places_of(&bed_tables, &mut places.beds);
     let named_tanks = places_of(&tank_tables, &mut places.tanks);
-    beds.extend(bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)));
-    tanks.extend(tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)));
-    for bed in &beds {
-        if let Some(place) = places.beds.get_mut(bed.id.as_str()) {
-            place.soil = Some(SoilWater {
-                wilting_point: bed.wilting_point,
-                field_capacity: bed.field_capacity,
-                saturation: bed.saturation,
-                potting_mix: bed.potting_mix || beyond_mineral_soil(bed),
-            });
-        }
-    }
+    let beds: Vec<Bed> = bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)).collect();
+    let tanks: Vec<Tank> = tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)).collect();
+    note_soil(&beds, &mut places.beds);
 
     let gateway_tables = root.sections("gateway", "id");
     alarm_places.extend(gateway_tables.iter().filter_map(id_of));
@@ -136,18 +155,11 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     share_alike(&mut sensors);
     let gateways = gateways.finish();
     alarm_places.extend(gateways.iter().map(|gateway| gateway.id.to_string()));
-    for (id, named) in named_beds {
-        if places.beds.get(&id).is_some_and(|place| !place.watched) {
-            let accepted = "at least one soil-moisture sensor with this bed: without it nothing can be said \
-                            about its water";
-            named.fault("a bed that no soil-moisture sensor names", accepted, None);
-        }
-    }
-    for (id, named) in named_tanks {
-        if places.tanks.get(&id).is_some_and(|place| !place.watched) {
-            named.fault("a tank that no sensor names", "at least one sensor with this tank", None);
-        }
-    }
+    let bed_accepted =
+        "at least one soil-moisture sensor with this bed: without it nothing can be said about its water";
+    tell_unwatched(named_beds, &places.beds, "a bed that no soil-moisture sensor names", bed_accepted);
+    let tank_accepted = "at least one sensor with this tank";
+    tell_unwatched(named_tanks, &places.tanks, "a tank that no sensor names", tank_accepted);
 
     // The daemon's own alarms.
     alarm_places.push(SYSTEM_PLACE.to_owned());

@@ -66,20 +66,8 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
         .collect();
     let water = root_zone_bins(&bins, bed.root_depth_m);
     let water = WholeHours(&water);
-    // Of young plants, the water above the depth that their roots reach on each day.
-    let mut young: BTreeMap<u32, Vec<RootZoneBin>> = BTreeMap::new();
-    for day in &span.days {
-        let roots_m = needs.root_depth_m(index, day.date);
-        if roots_m < bed.root_depth_m {
-            young.entry(centimetres(roots_m)).or_insert_with(|| root_zone_bins(&bins, roots_m));
-        }
-    }
+    let young = young_roots(of, index, &bins);
     let mulch = mulch(of, bed);
-    let mut replaced: Vec<Timestamp> = probes
-        .iter()
-        .flat_map(|&(sensor, _)| heard.replacements(sensor).times().collect::<Vec<_>>())
-        .collect();
-    replaced.sort_unstable();
     let soil = DryingSoil {
         wilting_point: bed.wilting_point,
         root_depth_m: bed.root_depth_m,
@@ -114,11 +102,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
         })
         .collect();
     let got_unknown = record.unmeasured();
-    let known = |day: &BedDay| {
-        (day.unknown_mm <= 0.0 && got_unknown.is_none()).then_some(())?;
-        Some((day.need_mm?, day.rain_mm? + day.watering_mm?))
-    };
-    let balance: Vec<(f64, f64)> = days.iter().filter_map(known).collect();
+    let balance = if got_unknown.is_none() { balance(&days) } else { Vec::new() };
     let sum = |pick: fn(&(f64, f64)) -> f64| (!balance.is_empty()).then(|| balance.iter().map(pick).sum());
     BedMonth {
         id: bed.id.clone(),
@@ -141,7 +125,7 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
             .filter(|it| span.holds(it.wetting.from))
             .map(|it| it.wetting.clone())
             .collect(),
-        dryings: dryings(water, &rises.all, &replaced, &soil, span),
+        dryings: dryings(water, &rises.all, &replacements(heard, &probes), &soil, span),
         need_mm: sum(|it| it.0),
         got_mm: sum(|it| it.1),
         balance_days: u32::try_from(balance.len()).unwrap_or(u32::MAX),
@@ -149,6 +133,38 @@ pub(super) fn bed_month(of: BedInput<'_>, index: usize, rises: &Rises) -> BedMon
         got_unknown,
         days,
     }
+}
+
+/// Of young plants, the water above the depth (centimetres) that their roots reach on some day.
+fn young_roots(of: BedInput<'_>, index: usize, bins: &[ProbeBins<'_>]) -> BTreeMap<u32, Vec<RootZoneBin>> {
+    let grown_m = of.heard.garden.beds[index].root_depth_m;
+    let mut young = BTreeMap::new();
+    for day in &of.span.days {
+        let roots_m = of.needs.root_depth_m(index, day.date);
+        if roots_m < grown_m {
+            young.entry(centimetres(roots_m)).or_insert_with(|| root_zone_bins(bins, roots_m));
+        }
+    }
+    young
+}
+
+/// When one of these probes was replaced, in order.
+fn replacements(heard: &MonthReadings<'_>, probes: &[(usize, f64)]) -> Vec<Timestamp> {
+    let mut replaced: Vec<Timestamp> = probes
+        .iter()
+        .flat_map(|&(sensor, _)| heard.replacements(sensor).times().collect::<Vec<_>>())
+        .collect();
+    replaced.sort_unstable();
+    replaced
+}
+
+/// What a bed needed and got, mm, on each day of which both are known.
+fn balance(days: &[BedDay]) -> Vec<(f64, f64)> {
+    let known = |day: &BedDay| {
+        (day.unknown_mm <= 0.0).then_some(())?;
+        Some((day.need_mm?, day.rain_mm? + day.watering_mm?))
+    };
+    days.iter().filter_map(known).collect()
 }
 
 /// The probes that speak for the bed: number and depth, from the top down.

@@ -10,7 +10,7 @@ mod school;
 
 use std::collections::BTreeMap;
 use std::io::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -89,26 +89,8 @@ fn speed(text: &str) -> Result<f64, String> {
 /// When the scenario is unknown or a part cannot be started.
 pub async fn run(it: Demo) -> anyhow::Result<Exit> {
     telemetry::start(None);
-    let folder = match &it.keep {
-        Some(folder) => {
-            std::fs::create_dir_all(folder).with_context(|| format!("making {}", folder.display()))?;
-            Folder::Kept(folder.clone())
-        }
-        None => Folder::Removed(
-            tempfile::Builder::new().prefix("trug-demo-").tempdir().context("making a folder")?,
-        ),
-    };
-    let mut settings = from_text(
-        ("config/trug.toml", TRUG_TOML),
-        &[("config/gardens/saltbush-gully.toml", GARDEN_TOML)],
-        std::iter::empty(),
-    )
-    .map_err(|faults| anyhow::anyhow!("the demonstration's own files have faults:\n{faults}"))?;
-    // The school is invented, and so are its addresses: who is told is said on the screen.
-    for group in settings.gardens.iter_mut().flat_map(|garden| &mut garden.tell) {
-        group.by.clear();
-        group.instead.clear();
-    }
+    let folder = Folder::of(it.keep.as_deref())?;
+    let mut settings = own_settings()?;
     settings.store.path = folder.path().join("trug.db");
     // Of this run alone, so that changes can be tried on the page.
     let password = password().context("making a password for the page")?;
@@ -118,11 +100,7 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
 
     // From here on Ctrl-C ends it in order, so that nothing is left behind.
     let stop = CancellationToken::new();
-    let on_signal = stop.clone();
-    tokio::spawn(async move {
-        stop_signal().await;
-        on_signal.cancel();
-    });
+    stop_after(stop_signal(), &stop);
 
     let scenario = Scenario::named(&it.scenario)?;
     let school = School::parse(GARDEN_TOML).context("reading the demonstration's garden")?;
@@ -156,20 +134,11 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
         it.speed
     );
     tell!();
-    let told = Arc::new(Mutex::new(0usize));
-    let (counted, zone) = (Arc::clone(&told), settings.gardens[0].site.time_zone.clone());
-    keeper.on_change(Box::new(move |change| {
-        *counted.lock().expect("printing does not panic") += 1;
-        tell!("{}", line(change, &zone));
-    }));
+    let told = tell_changes(&mut keeper, &settings.gardens[0]);
 
     let living = tokio::spawn(school::live_on(simulation, end, it.speed, broker.address, stop.child_token()));
     if let Some(seconds) = it.r#for {
-        let ender = stop.clone();
-        tokio::spawn(async move {
-            tokio::time::sleep(Duration::from_secs(seconds)).await;
-            ender.cancel();
-        });
+        stop_after(tokio::time::sleep(Duration::from_secs(seconds)), &stop);
     }
     let clock = if it.speed > 1.0 { " Its clock runs fast." } else { "" };
     let notice = format!("Demonstration: an invented school in April 2026.{clock}");
@@ -187,23 +156,76 @@ pub async fn run(it: Demo) -> anyhow::Result<Exit> {
         spoken::counted(readings, "reading", "readings"),
         *told.lock().expect("no panic")
     );
-    match folder {
-        Folder::Kept(path) => tell!("The data stay in {}.", path.display()),
-        Folder::Removed(folder) => {
-            let path = folder.path().to_owned();
-            folder.close().with_context(|| format!("removing {}", path.display()))?;
-            tell!("{} has been removed.", path.display());
-        }
-    }
+    folder.close()?;
     Ok(Exit::Yes)
 }
 
+/// The demonstration's own files. The school is invented, and so are its addresses: who is
+/// told is said on the screen.
+fn own_settings() -> anyhow::Result<Settings> {
+    let mut settings = from_text(
+        ("config/trug.toml", TRUG_TOML),
+        &[("config/gardens/saltbush-gully.toml", GARDEN_TOML)],
+        std::iter::empty(),
+    )
+    .map_err(|faults| anyhow::anyhow!("the demonstration's own files have faults:\n{faults}"))?;
+    for group in settings.gardens.iter_mut().flat_map(|garden| &mut garden.tell) {
+        group.by.clear();
+        group.instead.clear();
+    }
+    Ok(settings)
+}
+
+/// Has everything stop in order once `over` is there.
+fn stop_after(over: impl Future<Output = ()> + Send + 'static, stop: &CancellationToken) {
+    let stop = stop.clone();
+    tokio::spawn(async move {
+        over.await;
+        stop.cancel();
+    });
+}
+
+/// Tells each step of an alarm on the screen. Returns their count, which goes on.
+fn tell_changes(keeper: &mut Engine, garden: &Garden) -> Arc<Mutex<usize>> {
+    let told = Arc::new(Mutex::new(0usize));
+    let (counted, zone) = (Arc::clone(&told), garden.site.time_zone.clone());
+    keeper.on_change(Box::new(move |change| {
+        *counted.lock().expect("printing does not panic") += 1;
+        tell!("{}", line(change, &zone));
+    }));
+    told
+}
+
+/// Where the demonstration's data are.
 enum Folder {
     Kept(PathBuf),
     Removed(tempfile::TempDir),
 }
 
 impl Folder {
+    /// The folder to keep, or else one that is removed at the end.
+    fn of(keep: Option<&Path>) -> anyhow::Result<Self> {
+        let Some(folder) = keep else {
+            let folder = tempfile::Builder::new().prefix("trug-demo-").tempdir();
+            return folder.map(Self::Removed).context("making a folder");
+        };
+        std::fs::create_dir_all(folder).with_context(|| format!("making {}", folder.display()))?;
+        Ok(Self::Kept(folder.to_owned()))
+    }
+
+    /// Removes it, or says where it stays.
+    fn close(self) -> anyhow::Result<()> {
+        match self {
+            Self::Kept(path) => tell!("The data stay in {}.", path.display()),
+            Self::Removed(folder) => {
+                let path = folder.path().to_owned();
+                folder.close().with_context(|| format!("removing {}", path.display()))?;
+                tell!("{} has been removed.", path.display());
+            }
+        }
+        Ok(())
+    }
+
     fn path(&self) -> &std::path::Path {
         match self {
             Self::Kept(path) => path,

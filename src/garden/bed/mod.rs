@@ -18,4 +18,5 @@ pub(super) mod proposals;
 pub(super) mod rain_hold;
 pub(super) mod repellency;
 pub(super) mod too_wet;
+mod view;
 pub(super) mod wetness;

@@ -20,8 +20,7 @@ use crate::garden::tank::swing::Swing;
 use crate::garden::tank::temperature::hourly;
 use crate::model::add_seconds;
 use crate::tank::{
-    Bag, FARTHEST_C, LONG_HAUL_H, STOCKING_MOST_KG_M3, Stocking, TRADE_UP_TO_C, Window, float_minutes,
-    handling, stocking,
+    Bag, FARTHEST_C, LONG_HAUL_H, Stocking, TRADE_UP_TO_C, Window, float_minutes, handling, stocking,
 };
 use crate::text::spoken;
 use crate::why::Why;
@@ -181,23 +180,22 @@ impl Core {
     }
 }
 
+/// Why the fish cannot go in today, and what is done with those that are here already.
+fn not_today_words(why: &str, hauled_h: Option<f64>) -> String {
+    let here = match hauled_h {
+        Some(hours) if hours < LONG_HAUL_H => HERE_SHORT_HAUL,
+        // Not known: as after a long haul.
+        Some(_) | None => HERE_LONG_HAUL,
+    };
+    let care = take_care(&[BAG, FISH]);
+    format!("Not today: {why} {here} {HERE} {care}")
+}
+
 impl SiteState {
     fn acclimatise(&self, index: u16, bag: BagGiven, given: TankGiven, now: Timestamp) -> Acclimatising {
         let tank = self.garden.tank(index);
-        let logged = self.log.newest(&tank.id, now, |seen| match seen {
-            LogEvent::Bag { temperature_c, ph } => Some((*temperature_c, *ph)),
-            _ => None,
-        });
-        let logged = logged
-            .filter(|(at, _)| now.as_second() - at.as_second() <= BAG_HOLDS_S)
-            .map_or((None, None), |(_, bag)| bag);
-        let bag_c = bag.temperature_c.or(logged.0);
-        let bag_ph = bag.ph.or(logged.1);
-        let tank_c = given.temperature_c.or_else(|| self.tank_water(index, now).map(|w| w.coldest_c));
-        let tank_ph = given.ph.or_else(|| self.tank_ph(index, now).map(|ph| ph.lowest)).or_else(|| {
-            let (at, ph) = self.tested(index, now, |t| t.ph)?;
-            (now.as_second() - at.as_second() <= 7 * 86_400).then_some(ph)
-        });
+        let BagGiven { temperature_c: bag_c, ph: bag_ph, .. } = self.with_logged(index, bag, now);
+        let TankGiven { temperature_c: tank_c, ph: tank_ph } = self.with_measured(index, given, now);
         let answer = |answer, text: String| Acclimatising {
             answer,
             text,
@@ -211,15 +209,7 @@ impl SiteState {
             why: vec![],
             at: now,
         };
-        let here = match bag.hauled_h {
-            Some(hours) if hours < LONG_HAUL_H => HERE_SHORT_HAUL,
-            // Not known: as after a long haul.
-            Some(_) | None => HERE_LONG_HAUL,
-        };
-        let not_today = |why: &str| {
-            let care = take_care(&[BAG, FISH]);
-            answer(AcclimatiseAnswer::NotToday, format!("Not today: {why} {here} {HERE} {care}"))
-        };
+        let not_today = |why: &str| answer(AcclimatiseAnswer::NotToday, not_today_words(why, bag.hauled_h));
         if let Some(trouble) = self.tank_trouble(index, tank_c, now) {
             return not_today(&format!("{trouble} Put no fish into it before that is over."));
         }
@@ -250,14 +240,7 @@ impl SiteState {
         let there = self.fish_in(tank, now);
         let crowd = NewCrowd::of(tank, there, self.fish_weigh(tank, now), fish, grams);
         if stocking(crowd.kg_m3) == Stocking::TooMany {
-            return not_today(&format!(
-                "with {fish} more fish of {grams:.0} g {} would hold {:.1} kg of fish; for its {:.0} L that is too many, the \
-                 most is {:.0} kg.",
-                tank.name,
-                crowd.kg_m3 * tank.volume_l / 1000.0,
-                tank.volume_l,
-                STOCKING_MOST_KG_M3 * tank.volume_l / 1000.0,
-            ));
+            return not_today(&crowd.too_many_words(tank, fish, grams));
         }
         let difference_c = tank_temperature - bag_temperature;
         let most_c = farthest_c(tank, difference_c);
@@ -299,6 +282,29 @@ impl SiteState {
         let mut why = plan.why();
         why.extend(crowd.why);
         Acclimatising { steps, differs: plan.differs(), why, ..answer(AcclimatiseAnswer::Yes, text) }
+    }
+
+    /// What is known of a bag: what is not given is looked for in the log.
+    fn with_logged(&self, index: u16, bag: BagGiven, now: Timestamp) -> BagGiven {
+        let logged = self.log.newest(&self.garden.tank(index).id, now, |seen| match seen {
+            LogEvent::Bag { temperature_c, ph } => Some((*temperature_c, *ph)),
+            _ => None,
+        });
+        let (logged_c, logged_ph) = logged
+            .filter(|(at, _)| now.as_second() - at.as_second() <= BAG_HOLDS_S)
+            .map_or((None, None), |(_, bag)| bag);
+        BagGiven { temperature_c: bag.temperature_c.or(logged_c), ph: bag.ph.or(logged_ph), ..bag }
+    }
+
+    /// What is known of a tank: what is not given is what its sensors or the last test say.
+    fn with_measured(&self, index: u16, given: TankGiven, now: Timestamp) -> TankGiven {
+        TankGiven {
+            temperature_c: given.temperature_c.or_else(|| self.tank_water(index, now).map(|w| w.coldest_c)),
+            ph: given.ph.or_else(|| self.tank_ph(index, now).map(|ph| ph.lowest)).or_else(|| {
+                let (at, ph) = self.tested(index, now, |t| t.ph)?;
+                (now.as_second() - at.as_second() <= 7 * 86_400).then_some(ph)
+            }),
+        }
     }
 
     /// Whether the water was tested for something within the last two days.

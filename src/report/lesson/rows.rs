@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use super::words::{asked_band, band_word};
 use super::{Lesson, Topic, known_beds};
-use crate::analysis::month::{BedDay, BedMonth, WaterBand};
+use crate::analysis::month::{BedDay, BedMonth, Beside, RainMonth, TankDay, TankMonth, WaterBand};
 use crate::model::CalendarMonth;
 use crate::report::words::{counted, known, number};
 use crate::text::spoken;
@@ -61,89 +61,84 @@ pub(in crate::report) fn ten_rows(lesson: &Lesson<'_>) -> TenRows {
         Topic::Days => of_days(lesson),
         Topic::Balance { bed, .. } => of_balance(bed),
         Topic::Line(bed) => of_line(bed),
-        Topic::Compared(it) => {
-            let count = it.first_values.len().max(it.second_values.len()).min(ROWS);
-            let value = |values: &[f64], at: usize| {
-                values.get(at).map_or_else(String::new, |value| number(*value, 1))
-            };
-            let mean = |values: &[f64]| {
-                let shown = &values[..values.len().min(ROWS)];
-                known((!shown.is_empty()).then(|| shown.iter().sum::<f64>() / shown.len() as f64), 1, "")
-            };
-            let what = |name: &str| format!("{name}, {}", it.unit);
-            TenRows {
-                heads: vec!["Number".to_owned(), what(&it.first_name), what(&it.second_name)],
-                rows: (0..count.max(1))
-                    .map(|at| {
-                        vec![(at + 1).to_string(), value(&it.first_values, at), value(&it.second_values, at)]
-                    })
-                    .collect(),
-                dates: Vec::new(),
-                steps: vec![
-                    "Draw a mark for each value above its axis.".to_owned(),
-                    "Work out the average of each column.".to_owned(),
-                ],
-                answer: format!(
-                    "Averages of these rows: {} and {} {}.",
-                    mean(&it.first_values),
-                    mean(&it.second_values),
-                    it.unit
-                ),
-            }
-        }
-        Topic::Rain(rain) => {
-            let (from, to) = ten_days(rain.days.len(), |at| rain.days[at].mm);
-            let days = &rain.days[from..to];
-            let sum: f64 = days.iter().filter_map(|day| day.mm).sum();
-            TenRows {
-                heads: heads(&["Rain day (9 am to 9 am)", "Rain, mm"]),
-                rows: days.iter().map(|day| vec![short_day(day.date), known(day.mm, 1, "")]).collect(),
-                dates: days.iter().map(|day| day.date).collect(),
-                steps: heads(&["Draw a bar for each day.", "Add up the millimetres."]),
-                answer: format!("{} mm in these days: so many litres on each square metre.", number(sum, 1)),
-            }
-        }
-        Topic::Tank(tank) => {
-            let (from, to) = ten_days(tank.days.len(), |at| tank.days[at].swing_c());
-            let days = &tank.days[from..to];
-            let most = days.iter().filter_map(|day| Some((day.swing_c()?, day.date)));
-            let most = most.max_by(|a, b| a.0.total_cmp(&b.0));
-            TenRows {
-                heads: heads(&["Day", "Coldest, °C", "Warmest, °C", "Swing, °C"]),
-                rows: days
-                    .iter()
-                    .map(|day| {
-                        vec![
-                            short_day(day.date),
-                            known(day.min_c, 1, ""),
-                            known(day.max_c, 1, ""),
-                            String::new(),
-                        ]
-                    })
-                    .collect(),
-                dates: days.iter().map(|day| day.date).collect(),
-                steps: heads(&[
-                    "Work out the swing: warmest minus coldest.",
-                    "Draw a line from coldest to warmest for each day.",
-                ]),
-                answer: most.map_or_else(String::new, |(swing, date)| {
-                    format!("The widest swing is {} °C on {}.", number(swing, 1), short_day(date))
-                }),
-            }
-        }
-        Topic::Nothing => {
-            let dates: Vec<Date> = days_of(lesson.month.which).into_iter().take(ROWS).collect();
-            TenRows {
-                heads: heads(&["Day", "What I measured", "How much"]),
-                rows: (1..=ROWS).map(|row| vec![row.to_string(), String::new(), String::new()]).collect(),
-                dates,
-                steps: heads(&[
-                    "Measure once a day, always at the same hour.",
-                    "Draw a mark for each day, and join the marks.",
-                ]),
-                answer: "This is the class's own record: there is no right answer.".to_owned(),
-            }
-        }
+        Topic::Compared(it) => of_comparison(it),
+        Topic::Rain(rain) => of_rain(rain),
+        Topic::Tank(tank) => of_tank(tank),
+        Topic::Nothing => own_record(lesson),
+    }
+}
+
+fn of_comparison(it: &Beside) -> TenRows {
+    let count = it.first_values.len().max(it.second_values.len()).min(ROWS);
+    let value =
+        |values: &[f64], at: usize| values.get(at).map_or_else(String::new, |value| number(*value, 1));
+    let mean = |values: &[f64]| {
+        let shown = &values[..values.len().min(ROWS)];
+        known((!shown.is_empty()).then(|| shown.iter().sum::<f64>() / shown.len() as f64), 1, "")
+    };
+    let what = |name: &str| format!("{name}, {}", it.unit);
+    TenRows {
+        heads: vec!["Number".to_owned(), what(&it.first_name), what(&it.second_name)],
+        rows: (0..count.max(1))
+            .map(|at| vec![(at + 1).to_string(), value(&it.first_values, at), value(&it.second_values, at)])
+            .collect(),
+        dates: Vec::new(),
+        steps: heads(&["Draw a mark for each value above its axis.", "Work out the average of each column."]),
+        answer: format!(
+            "Averages of these rows: {} and {} {}.",
+            mean(&it.first_values),
+            mean(&it.second_values),
+            it.unit
+        ),
+    }
+}
+
+fn of_rain(rain: &RainMonth) -> TenRows {
+    let (from, to) = ten_days(rain.days.len(), |at| rain.days[at].mm);
+    let days = &rain.days[from..to];
+    let sum: f64 = days.iter().filter_map(|day| day.mm).sum();
+    TenRows {
+        heads: heads(&["Rain day (9 am to 9 am)", "Rain, mm"]),
+        rows: days.iter().map(|day| vec![short_day(day.date), known(day.mm, 1, "")]).collect(),
+        dates: days.iter().map(|day| day.date).collect(),
+        steps: heads(&["Draw a bar for each day.", "Add up the millimetres."]),
+        answer: format!("{} mm in these days: so many litres on each square metre.", number(sum, 1)),
+    }
+}
+
+fn of_tank(tank: &TankMonth) -> TenRows {
+    let (from, to) = ten_days(tank.days.len(), |at| tank.days[at].swing_c());
+    let days = &tank.days[from..to];
+    let most = days.iter().filter_map(|day| Some((day.swing_c()?, day.date)));
+    let most = most.max_by(|a, b| a.0.total_cmp(&b.0));
+    let row = |day: &TankDay| {
+        vec![short_day(day.date), known(day.min_c, 1, ""), known(day.max_c, 1, ""), String::new()]
+    };
+    TenRows {
+        heads: heads(&["Day", "Coldest, °C", "Warmest, °C", "Swing, °C"]),
+        rows: days.iter().map(row).collect(),
+        dates: days.iter().map(|day| day.date).collect(),
+        steps: heads(&[
+            "Work out the swing: warmest minus coldest.",
+            "Draw a line from coldest to warmest for each day.",
+        ]),
+        answer: most.map_or_else(String::new, |(swing, date)| {
+            format!("The widest swing is {} °C on {}.", number(swing, 1), short_day(date))
+        }),
+    }
+}
+
+/// Rows to be filled in, where nothing is measured yet.
+fn own_record(lesson: &Lesson<'_>) -> TenRows {
+    TenRows {
+        heads: heads(&["Day", "What I measured", "How much"]),
+        rows: (1..=ROWS).map(|row| vec![row.to_string(), String::new(), String::new()]).collect(),
+        dates: days_of(lesson.month.which).into_iter().take(ROWS).collect(),
+        steps: heads(&[
+            "Measure once a day, always at the same hour.",
+            "Draw a mark for each day, and join the marks.",
+        ]),
+        answer: "This is the class's own record: there is no right answer.".to_owned(),
     }
 }
 

@@ -1,7 +1,9 @@
 //! How full a tank is with new fish in it.
 
 use crate::garden::plan::Tank;
-use crate::tank::{GROWN_G, PRACTICE_KG_M3, Stocking, density_kg_m3, equations, stocking};
+use crate::tank::{
+    GROWN_G, PRACTICE_KG_M3, STOCKING_MOST_KG_M3, Stocking, density_kg_m3, equations, stocking,
+};
 use crate::why::Why;
 
 /// The tank with the new fish in it.
@@ -29,6 +31,18 @@ impl NewCrowd {
                 .step(format!("{all} x {GROWN_G:.0} g / {volume_l:.0} L = {grown_kg_m3:.1} kg/m3")),
         ];
         Self { kg_m3, grown_kg_m3, why }
+    }
+
+    /// Why they are too many.
+    pub(super) fn too_many_words(&self, tank: &Tank, fish: u32, grams: f64) -> String {
+        format!(
+            "with {fish} more fish of {grams:.0} g {} would hold {:.1} kg of fish; for its {:.0} L that is too many, the \
+             most is {:.0} kg.",
+            tank.name,
+            self.kg_m3 * tank.volume_l / 1000.0,
+            tank.volume_l,
+            STOCKING_MOST_KG_M3 * tank.volume_l / 1000.0,
+        )
     }
 
     pub(super) fn words(&self, tank: &Tank, fish: u32, there: Option<u32>) -> String {
