@@ -143,11 +143,6 @@ impl Retention {
             self.saturation - (self.saturation - self.field_capacity) * tension_kpa / FIELD_CAPACITY_KPA
         }
     }
-
-    /// m³/m³ at the wilting point, at field capacity, at saturation.
-    pub fn points(&self) -> (f64, f64, f64) {
-        (self.wilting_point, self.field_capacity, self.saturation)
-    }
 }
 
 impl GranularMatrix {
@@ -168,10 +163,6 @@ impl GranularMatrix {
             let (min, max) = SOIL_C;
             Err(CalibrationError::SoilTemperature { given: soil_c, min, max })
         }
-    }
-
-    pub fn retention(&self) -> &Retention {
-        &self.retention
     }
 
     /// The sensor's resistance, kohm.

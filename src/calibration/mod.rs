@@ -28,7 +28,6 @@ pub use divider::{Divider, Side};
 pub use error::{CalibrationError, OutOfRange};
 pub use granular_matrix::{GranularMatrix, Retention};
 pub use platinum::Platinum;
-pub use steps::EQUATIONS;
 pub use thermistor::{Law, Thermistor};
 
 /// A calibration and the instant from which it holds.

@@ -48,17 +48,29 @@ fn divider() -> impl Strategy<Value = Option<Divider>> {
     prop::option::of(some)
 }
 
-fn thermistor() -> impl Strategy<Value = Thermistor> {
+fn law() -> impl Strategy<Value = Law> {
     let beta = (10.0..1e7_f64, 1000.0..10_000.0_f64).prop_map(|(r25, beta)| Law::beta(r25, beta).unwrap());
     let constants = (0.0005..0.002_f64, 0.0001..0.0004_f64, 0.0..5e-7_f64)
         .prop_filter_map("a law that holds", |(a, b, c)| Law::steinhart_hart(a, b, c).ok());
-    (prop_oneof![beta, constants], divider()).prop_map(|(law, divider)| Thermistor::new(law, divider))
+    prop_oneof![beta, constants]
+}
+
+fn thermistor() -> impl Strategy<Value = Thermistor> {
+    (law(), divider()).prop_map(|(law, divider)| Thermistor::new(law, divider))
+}
+
+/// A soil's water contents at the wilting point, at field capacity and at saturation.
+fn water_contents() -> impl Strategy<Value = (f64, f64, f64)> {
+    (0.01..0.3_f64, 0.01..0.3_f64, 0.01..0.3_f64)
+        .prop_map(|(wp, more, most)| (wp, wp + more, wp + more + most))
+}
+
+fn retention((wp, fc, saturation): (f64, f64, f64)) -> Retention {
+    Retention::new(wp, fc, saturation).unwrap()
 }
 
 fn granular_matrix() -> impl Strategy<Value = GranularMatrix> {
-    let soil = (0.01..0.3_f64, 0.01..0.3_f64, 0.01..0.3_f64)
-        .prop_map(|(wp, more, most)| Retention::new(wp, wp + more, wp + more + most).unwrap());
-    (0.0..=40.0_f64, soil, divider())
+    (0.0..=40.0_f64, water_contents().prop_map(retention), divider())
         .prop_map(|(soil_c, soil, divider)| GranularMatrix::new(soil_c, soil, divider).unwrap())
 }
 
@@ -163,11 +175,10 @@ proptest! {
 
     #[test]
     fn a_thermistor_cools_as_its_resistance_rises(
-        thermistor in thermistor(),
+        law in law(),
         ohm in 10.0..1e7_f64,
         more in 1.001..2.0_f64,
     ) {
-        let law = thermistor.law();
         let (warm, cool) = (law.temperature_c(ohm), law.temperature_c(ohm * more));
         // Below a resistance that no thermistor has, 1/T passes 0.
         prop_assume!(warm > -273.15 && cool > -273.15 && ohm * more < 1e7);
@@ -175,9 +186,8 @@ proptest! {
     }
 
     #[test]
-    fn drier_soil_holds_less(matrix in granular_matrix(), kpa in 0.0..1500.0_f64, more in 0.01..100.0_f64) {
-        let soil = matrix.retention();
-        let (_, _, saturation) = soil.points();
+    fn drier_soil_holds_less(contents in water_contents(), kpa in 0.0..1500.0_f64, more in 0.01..100.0_f64) {
+        let (soil, (_, _, saturation)) = (retention(contents), contents);
         let (wet, dry) = (soil.water_content(kpa), soil.water_content(kpa + more));
         prop_assert!(0.0 < dry && dry < wet && wet <= saturation, "{} {}", wet, dry);
     }

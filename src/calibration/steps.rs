@@ -3,7 +3,7 @@
 use super::calibrator::line_at;
 use super::curve::{Calibration, CountMode, Curve};
 use super::figure::SixDigits;
-use super::{divider, granular_matrix, one_wire, platinum, thermistor, topp};
+use super::{one_wire, topp};
 use crate::why::{Check, Equation, Why};
 
 const IDENTITY: Equation = Equation {
@@ -33,25 +33,6 @@ const TIPS: Equation = Equation {
     source: "the gauge's own calibration",
     check: Check::Arithmetic,
 };
-
-/// The equations of all curves.
-pub const EQUATIONS: &[Equation] = &[
-    IDENTITY,
-    LINE,
-    POLYNOMIAL,
-    topp::EQUATION,
-    TIPS,
-    divider::EQUATION,
-    granular_matrix::TENSION,
-    granular_matrix::TENSION_WET,
-    granular_matrix::TENSION_DRY,
-    granular_matrix::RETENTION_DRY,
-    granular_matrix::RETENTION_WET,
-    thermistor::BETA,
-    thermistor::STEINHART_HART,
-    platinum::EQUATION,
-    one_wire::EQUATION,
-];
 
 impl Calibration {
     /// Why `raw` came to `value`: each equation on the way with its numbers. For

@@ -124,10 +124,6 @@ impl Thermistor {
         Self { law, divider }
     }
 
-    pub fn law(&self) -> Law {
-        self.law
-    }
-
     /// The thermistor's resistance, ohm.
     pub(super) fn resistance_ohm(&self, raw: f64) -> Result<f64, OutOfRange> {
         match &self.divider {

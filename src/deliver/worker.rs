@@ -131,19 +131,10 @@ impl<C, S> fmt::Debug for DeliveryWorker<C, S> {
 }
 
 /// Sends until `stop`. `tried` takes the result of each try; `wake` changes when
-/// messages are added. What is under way at the end is sent again the next time.
+/// messages are added. What is under way at the end is sent again the next time. Once
+/// `closing` it begins with no further message, and ends when the result of each that is
+/// under way is told.
 pub async fn run<C: MessageChannel + 'static, S: MessageSource>(
-    worker: DeliveryWorker<C, S>,
-    tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
-    wake: watch::Receiver<i64>,
-    stop: CancellationToken,
-) {
-    run_until_closed(worker, tried, wake, CancellationToken::new(), stop).await;
-}
-
-/// The same; once `closing` it begins with no further message, and ends when the result of each
-/// that is under way is told.
-pub async fn run_until_closed<C: MessageChannel + 'static, S: MessageSource>(
     worker: DeliveryWorker<C, S>,
     tried: mpsc::Sender<(Tried, Option<GivenUp>)>,
     wake: watch::Receiver<i64>,

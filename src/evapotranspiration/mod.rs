@@ -33,8 +33,6 @@ mod range;
 mod reference;
 mod sun;
 
-use crate::why::Equation;
-
 pub use air::{
     Humidity, LEAST_WIND_M_S, actual_vapour_pressure_kpa, mean_saturation_vapour_pressure_kpa, pressure_kpa,
     psychrometric_constant_kpa_c, saturation_vapour_pressure_kpa, vapour_pressure_slope_kpa_c,
@@ -50,21 +48,3 @@ pub use sun::{
     EVAPORATION_MM_PER_MJ, clear_sky_mj_m2, declination_rad, extraterrestrial_mj_m2, inverse_distance,
     net_long_wave_mj_m2, net_short_wave_mj_m2, sunset_hour_angle_rad,
 };
-
-/// The equations of this room.
-pub const EQUATIONS: &[Equation] = &[
-    air::MEAN_SATURATION,
-    air::ACTUAL_VAPOUR,
-    air::SLOPE,
-    air::PRESSURE,
-    air::PSYCHROMETRIC,
-    air::WIND,
-    sun::EXTRATERRESTRIAL,
-    sun::CLEAR_SKY,
-    sun::NET_SHORT_WAVE,
-    sun::NET_LONG_WAVE,
-    reference::PENMAN_MONTEITH,
-    reference::HARGREAVES,
-    crop::MID_SEASON,
-    crop::CROP,
-];

@@ -48,12 +48,6 @@ pub struct Garden {
 }
 
 impl Garden {
-    /// How soon somebody must act on an alarm of a kind, where its place makes no
-    /// difference.
-    pub fn priority(&self, kind: Kind) -> Priority {
-        self.rules[kind].priority
-    }
-
     /// How soon somebody must act on an alarm of a kind at a place: what leaves fish
     /// without their only thermometer is of high priority, unless the garden gives its
     /// kind another priority than the usual one.

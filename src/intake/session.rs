@@ -150,24 +150,12 @@ impl Delivery {
 
 /// Runs until `stop`: connects, subscribes, hands messages on. Never gives up. `kept`:
 /// messages that were stored before the daemon was started and that the broker may send again.
-pub async fn run(
-    broker: Broker,
-    presence: Presence,
-    kept: Vec<ReceivedPacket>,
-    messages: mpsc::Sender<Delivery>,
-    now: fn() -> Timestamp,
-    contact: Arc<BrokerContact>,
-    stop: CancellationToken,
-) {
-    let (_tell, listening) = watch::channel(Listening { broker, presence });
-    run_following(listening, SessionFilters::default(), kept, messages, now, contact, stop).await;
-}
-
-/// The same, and follows what `listening` says. Where only topics change the session goes on:
-/// it subscribes to those that are new before it gives up those of before. Else it connects
+///
+/// It follows what `listening` says. Where only topics change the session goes on: it
+/// subscribes to those that are new before it gives up those of before. Else it connects
 /// again, to the session that the broker keeps, which has what was not acknowledged. Of what
 /// that session has from before, `filters` knows what to give up.
-pub async fn run_following(
+pub async fn run(
     mut listening: watch::Receiver<Listening>,
     filters: SessionFilters,
     kept: Vec<ReceivedPacket>,
@@ -176,56 +164,19 @@ pub async fn run_following(
     contact: Arc<BrokerContact>,
     stop: CancellationToken,
 ) {
-    let mut backoff = Backoff::of_broker();
-    let mut takeovers = TakeoverWatch::new();
-    let room = Arc::new(Semaphore::new(WAITING_BYTES_MAX));
-    let mut window = SessionWindow::new(kept);
+    let mut intake = LastingIntake {
+        filters,
+        messages,
+        now,
+        contact,
+        backoff: Backoff::of_broker(),
+        takeovers: TakeoverWatch::new(),
+        room: Arc::new(Semaphore::new(WAITING_BYTES_MAX)),
+        window: SessionWindow::new(kept),
+    };
     loop {
         let current = listening.borrow_and_update().clone();
-        let Listening { broker, presence } = &current;
-        let outcome: Result<SessionOver, SessionFault> =
-            match connection_options(broker, &broker.client_id, false) {
-                Ok(mut options) => {
-                    let mut will =
-                        LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
-                    will.properties = None;
-                    options.set_last_will(will);
-                    let unwanted = filters.unwanted(&broker.topics);
-                    filters.note(&broker.topics);
-                    let topics = broker.topics.len() + unwanted.len();
-                    let cap = ACKS_MAX + presence.status_topics.len() + topics + 1024;
-                    let (client, events) = AsyncClient::new(options, cap);
-                    let session = Arc::new(client);
-                    let following = listening.clone();
-                    let mut session_at_work = ListeningSession {
-                        listening: following,
-                        unwanted,
-                        messages: &messages,
-                        now,
-                        contact: &contact,
-                        room: &room,
-                        backoff: &mut backoff,
-                        session: Arc::clone(&session),
-                        events,
-                        window: &mut window,
-                        agreed: false,
-                        granted: None,
-                        asked: None,
-                        brought: 0,
-                        bunch: 0,
-                        drained: false,
-                        dropped_qos0: 0,
-                    };
-                    // The event loop is polled to the end: only when everything is dropped
-                    // is a poll left half-way.
-                    tokio::select! {
-                        outcome = session_at_work.run() => outcome.map(|()| SessionOver::Stopped),
-                        over = follow(&session, &filters, current.clone(), &mut listening, &stop) => Ok(over),
-                    }
-                }
-                Err(reason) => Err(reason.into()),
-            };
-        let SessionFault { fault, mut reason, end } = match outcome {
+        let fault = match intake.listen(&current, &mut listening, &stop).await {
             Ok(SessionOver::Stopped) => return,
             Ok(SessionOver::Changed) => {
                 info!("the way to the broker has changed; connecting again");
@@ -233,30 +184,99 @@ pub async fn run_following(
             }
             Err(fault) => fault,
         };
-        let takeover = takeovers.judge(end, Instant::now());
-        let wait = takeover.map_or_else(|| backoff.next(), |it| it.wait());
-        // Never less than a warning: readings come to the one or the other.
-        if let Some(takeover) = takeover {
-            reason = takeover.words(&broker.client_id, &reason);
-            contact.lost(now(), fault, reason.clone());
-            let broker = BrokerAddress(broker);
-            match takeover {
-                Takeover::Said { .. } => error!(%broker, %reason, ?wait, "two programs use one client id"),
-                Takeover::Likely { .. } => {
-                    error!(%broker, %reason, ?wait, "it seems that two programs use one client id");
-                }
-            }
-        } else if contact.lost(now(), fault, reason.clone()) {
-            warn!(broker = %BrokerAddress(broker), %reason, "cannot listen to the broker; trying again until it is there");
-        } else {
-            debug!(broker = %BrokerAddress(broker), %reason, ?wait, "the broker is still not there");
-        }
+        let wait = intake.note_lost(&current.broker, fault);
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
             // Another way is tried at once.
             Ok(()) = listening.changed() => {}
             () = stop.cancelled() => return,
         }
+    }
+}
+
+/// What lasts from one connection to the next.
+struct LastingIntake {
+    filters: SessionFilters,
+    messages: mpsc::Sender<Delivery>,
+    now: fn() -> Timestamp,
+    contact: Arc<BrokerContact>,
+    backoff: Backoff,
+    takeovers: TakeoverWatch,
+    /// For messages that wait for their batch.
+    room: Arc<Semaphore>,
+    window: SessionWindow,
+}
+
+impl LastingIntake {
+    /// Connects and listens until the session ends, another is asked for, or `stop`.
+    async fn listen(
+        &mut self,
+        current: &Listening,
+        listening: &mut watch::Receiver<Listening>,
+        stop: &CancellationToken,
+    ) -> Result<SessionOver, SessionFault> {
+        let Listening { broker, presence } = current;
+        let mut options = connection_options(broker, &broker.client_id, false)?;
+        let mut will = LastWill::new(presence.will_topic.clone(), "offline", QoS::AtLeastOnce, true, None);
+        will.properties = None;
+        options.set_last_will(will);
+        let unwanted = self.filters.unwanted(&broker.topics);
+        self.filters.note(&broker.topics);
+        let topics = broker.topics.len() + unwanted.len();
+        let cap = ACKS_MAX + presence.status_topics.len() + topics + 1024;
+        let (client, events) = AsyncClient::new(options, cap);
+        let session = Arc::new(client);
+        let mut session_at_work = ListeningSession {
+            listening: listening.clone(),
+            unwanted,
+            messages: &self.messages,
+            now: self.now,
+            contact: &self.contact,
+            room: &self.room,
+            backoff: &mut self.backoff,
+            session: Arc::clone(&session),
+            events,
+            window: &mut self.window,
+            agreed: false,
+            granted: None,
+            asked: None,
+            brought: 0,
+            bunch: 0,
+            drained: false,
+            dropped_qos0: 0,
+        };
+        // The event loop is polled to the end: only when everything is dropped is a poll
+        // left half-way.
+        tokio::select! {
+            outcome = session_at_work.run() => outcome.map(|()| SessionOver::Stopped),
+            over = follow(&session, &self.filters, current.clone(), listening, stop) => Ok(over),
+        }
+    }
+
+    /// Notes that the broker is lost and says so. Returns how long to wait for the next try.
+    fn note_lost(&mut self, broker: &Broker, fault: SessionFault) -> Duration {
+        let SessionFault { fault, reason, end } = fault;
+        let (now, address) = ((self.now)(), BrokerAddress(broker));
+        let takeover = self.takeovers.judge(end, Instant::now());
+        let wait = takeover.map_or_else(|| self.backoff.next(), |it| it.wait());
+        // Never less than a warning: readings come to the one or the other.
+        if let Some(takeover) = takeover {
+            let reason = takeover.words(&broker.client_id, &reason);
+            self.contact.lost(now, fault, reason.clone());
+            match takeover {
+                Takeover::Said { .. } => {
+                    error!(broker = %address, %reason, ?wait, "two programs use one client id");
+                }
+                Takeover::Likely { .. } => {
+                    error!(broker = %address, %reason, ?wait, "it seems that two programs use one client id");
+                }
+            }
+        } else if self.contact.lost(now, fault, reason.clone()) {
+            warn!(broker = %address, %reason, "cannot listen to the broker; trying again until it is there");
+        } else {
+            debug!(broker = %address, %reason, ?wait, "the broker is still not there");
+        }
+        wait
     }
 }
 

@@ -19,8 +19,6 @@ pub enum Condition {
 }
 
 impl Condition {
-    pub const ALL: [Self; 4] = [Self::Well, Self::Watch, Self::Act, Self::Unknown];
-
     /// Its name in the JSON interface and in the page's style; "unknown" says that nobody
     /// may take it for well.
     pub fn name(self) -> &'static str {

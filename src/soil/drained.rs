@@ -158,14 +158,9 @@ impl DrainedWatch {
         (found.len() >= SOAKINGS_LEAST && agree).then(|| found[(found.len() - 1) / 2])
     }
 
-    /// The soaking that was found last.
-    pub fn newest(&self) -> Option<Drained> {
-        self.found.back().copied()
-    }
-
-    /// How many soakings are remembered.
-    pub fn soakings(&self) -> usize {
-        self.found.len()
+    /// The soakings that are remembered, oldest first.
+    pub fn soakings(&self) -> &VecDeque<Drained> {
+        &self.found
     }
 
     /// Forgets what is later than `limit`: the clock was wrong.
@@ -212,15 +207,15 @@ mod tests {
         assert_eq!(watch(0.30, 0.20, 8).proposed(), None, "one is not enough");
         let soaked = watch(0.30, 0.20, 20);
         let proposed = soaked.proposed().expect("two that agree");
-        assert_eq!(soaked.soakings(), 2);
+        assert_eq!(soaked.soakings().len(), 2);
         // What still drains of 0.1 after a day, 0.1 / 64, less what plants drank in it.
         assert!((proposed.field_capacity() - (0.20 + 0.1 / 64.0 - 0.006)).abs() < 1e-4, "{proposed:?}");
     }
 
     #[test]
     fn a_light_watering_is_no_soaking() {
-        assert_eq!(watch(0.16, 0.20, 40).soakings(), 0, "nothing drains");
-        assert_eq!(watch(0.14, 0.10, 40).soakings(), 0, "it stays below the file's field capacity");
+        assert_eq!(watch(0.16, 0.20, 40).soakings().len(), 0, "nothing drains");
+        assert_eq!(watch(0.14, 0.10, 40).soakings().len(), 0, "it stays below the file's field capacity");
     }
 
     #[test]
@@ -236,6 +231,6 @@ mod tests {
                 silent.push(at(hour), content, 0.15);
             }
         }
-        assert_eq!((rained.soakings(), silent.soakings()), (0, 0));
+        assert_eq!((rained.soakings().len(), silent.soakings().len()), (0, 0));
     }
 }

@@ -33,27 +33,3 @@ pub use stages::StageRow;
 pub use stress::{depletion_fraction, depletion_fraction_step, stress, stress_step};
 pub use texture_class::{JarLayers, SoilParts, TextureClass};
 pub use textures::{TEXTURES, Texture, texture, texture_step};
-
-use crate::why::Equation;
-
-/// The room's equations.
-pub const EQUATIONS: &[Equation] = &[
-    textures::MIDDLE,
-    root_zone::TOTAL_AVAILABLE,
-    root_zone::READILY_AVAILABLE,
-    root_zone::DEPLETION,
-    root_zone::MEAN_WATER_CONTENT,
-    roots::ROOT_DEPTH,
-    drained::DRAINED,
-    stress::DEPLETION_FRACTION,
-    stress::STRESS,
-    coefficient::CURVE,
-    coefficient::MULCHED,
-    saxton_rawls::WILTING_POINT,
-    saxton_rawls::FIELD_CAPACITY,
-    saxton_rawls::SATURATION,
-    saxton_rawls::CONDUCTIVITY,
-    soaking::ENOUGH,
-    repellency::WATER_DROP,
-    texture_class::CLASS,
-];

@@ -9,17 +9,7 @@
 //! practice in schools and rougher than a laboratory's weights: clay settles loosely and
 //! stands too high, so neighbouring classes can be mistaken for each other.
 
-use crate::why::{Check, Equation};
-
 use super::{Texture, texture};
-
-/// How a class is found.
-pub(super) const CLASS: Equation = Equation {
-    gives: "texture class",
-    form: "the class whose limits of sand, silt and clay hold",
-    source: "Soil Survey Manual (USDA Handbook 18, 2017), chapter 3, texture classes",
-    check: Check::Table("usda_texture_classes.csv"),
-};
 
 /// A texture class of the United States Department of Agriculture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

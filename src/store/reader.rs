@@ -19,8 +19,7 @@ use super::older_fill::OlderFill;
 use super::query::{self, proceed_if, read_error, understood};
 use super::queue_rows::{FORWARD_DROPPED, LETTERS_DROPPED};
 use super::records::{
-    Activity, AlarmPublication, AlarmRow, ForwardRow, QueuedPublication, RejectRow, StoredReading,
-    UnplacedTopic,
+    Activity, AlarmPublication, AlarmRow, ForwardRow, QueuedPublication, StoredReading, UnplacedTopic,
 };
 use super::series::{Series, SeriesMap};
 use super::{alarm_rows, block_rows, forward_rows, schema};
@@ -143,7 +142,7 @@ impl Reader {
         map: &SeriesMap,
         mut each: impl FnMut(SensorIx, Timestamp, f64),
     ) -> Result<(), StoreError> {
-        let mut missing = map.len();
+        let mut missing = map.sensors();
         if missing == 0 {
             return Ok(());
         }
@@ -338,24 +337,6 @@ impl Reader {
         self.dropped(LETTERS_DROPPED)
     }
 
-    /// What was refused, newest first.
-    pub fn rejects(&self, limit: u32) -> Result<Vec<RejectRow>, StoreError> {
-        self.list(
-            "rejects",
-            "SELECT seq, at, topic, payload, reason FROM reject ORDER BY seq DESC LIMIT ?1",
-            [limit],
-            |row| {
-                Ok(RejectRow {
-                    seq: row.get(0)?,
-                    at: time(row, 1)?,
-                    topic: row.get(2)?,
-                    payload: row.get(3)?,
-                    reason: row.get(4)?,
-                })
-            },
-        )
-    }
-
     /// Topics that no sensor names, the latest to speak first.
     pub fn unplaced(&self, limit: u32) -> Result<Vec<UnplacedTopic>, StoreError> {
         self.list(
@@ -414,11 +395,6 @@ impl Reader {
             let sql = "SELECT coalesce(max(position), 0) FROM forwarder WHERE name = ?1";
             query::one(connection, sql, [name])
         })
-    }
-
-    /// The number of the last row in the forward queue; `None` when it is empty.
-    pub fn forward_last(&self) -> Result<Option<i64>, StoreError> {
-        self.number("SELECT max(seq) FROM forward_queue")
     }
 
     /// Rows that were let go, before every server had them, because too many waited.

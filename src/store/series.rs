@@ -77,13 +77,8 @@ impl SeriesMap {
     }
 
     /// How many sensors there are.
-    pub fn len(&self) -> usize {
+    pub fn sensors(&self) -> usize {
         self.series_of.len()
-    }
-
-    /// Whether there is no sensor.
-    pub fn is_empty(&self) -> bool {
-        self.series_of.is_empty()
     }
 }
 

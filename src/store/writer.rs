@@ -402,7 +402,7 @@ impl Store {
     }
 
     fn check(&self, it: &Transaction<'_>) -> Result<(), StoreError> {
-        let known = self.series.len();
+        let known = self.series.sensors();
         let known_sensor = |sensor: crate::model::SensorIx| {
             if (sensor.0 as usize) < known {
                 Ok(())

@@ -30,36 +30,13 @@ pub use ph::{Drift, Hourly, drift};
 pub use published::{PUBLISHED, PublishedFigure, published_for};
 pub use slope::{Slope, slope};
 pub use species::{
-    CHANGE_HOUR_C, COLD_MARGIN_C, LimitOf, LimitSource, NITROGEN_IN_NITRATE, NITROGEN_IN_NITRITE, SPECIES,
-    Species, WARM_MARGIN_C, species,
+    CHANGE_HOUR_C, LimitOf, LimitSource, NITROGEN_IN_NITRATE, NITROGEN_IN_NITRITE, SPECIES, Species, species,
 };
 pub use stocking::{
     FEED_PART, GROWN_G, PRACTICE_KG_M3, STOCKING_MOST_KG_M3, Stocking, density_kg_m3, feed_g_day, stocking,
 };
 
 use crate::why::{Check, Equation};
-
-/// The equations of this room.
-pub const EQUATIONS: &[Equation] = &[
-    oxygen::SATURATION,
-    oxygen::PRESSURE,
-    oxygen::ELEVATION,
-    oxygen::PERCENT,
-    oxygen::EXPECTED,
-    ammonia::CONSTANT,
-    ammonia::FRACTION,
-    ammonia::CONCENTRATION,
-    ph::DRIFT,
-    change::CHANGE,
-    slope::AT_THIS_RATE,
-    stocking::DENSITY,
-    stocking::GROWN,
-    stocking::FEED,
-    acclimation::FLOAT,
-    acclimation::TUB,
-    BEYOND,
-    COMFORT,
-];
 
 /// Equations by name, for steps.
 pub mod equations {

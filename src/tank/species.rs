@@ -36,9 +36,10 @@ pub struct LimitSource {
 /// What a limit is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LimitOf {
-    /// The lower end of the row and [`COLD_MARGIN_C`].
+    /// 2 °C above the lower end of the row: the margin is this project's own.
     Cold,
-    /// The upper end of the row less [`WARM_MARGIN_C`].
+    /// 3 °C below the upper end of the row, this project's own: heat comes faster than cold,
+    /// and takes the oxygen with it.
     Warm,
     ThrivesFrom,
     ThrivesTo,
@@ -52,11 +53,6 @@ pub enum LimitOf {
 pub fn species(name: &str) -> Option<&'static Species> {
     SPECIES.iter().find(|s| s.name == name)
 }
-
-/// How far inside a published end of tolerance the alarm lies, °C: this project's own. Heat
-/// comes faster than cold, and takes the oxygen with it.
-pub const WARM_MARGIN_C: f64 = 3.0;
-pub const COLD_MARGIN_C: f64 = 2.0;
 
 /// A trout has no published cold harm among the rows: near ice (this project's own), °C.
 const NEAR_ICE_C: f64 = 1.0;
@@ -238,6 +234,10 @@ pub const SPECIES: &[Species] = &[
 mod tests {
     use super::*;
     use crate::tank::{PUBLISHED, PublishedFigure};
+
+    /// How far inside a published end of tolerance the alarm lies, °C.
+    const WARM_MARGIN_C: f64 = 3.0;
+    const COLD_MARGIN_C: f64 = 2.0;
 
     fn row(source: &LimitSource) -> &'static PublishedFigure {
         PUBLISHED

@@ -52,9 +52,6 @@ pub const MOST_A_BED_HOLDS: Equation = Equation {
     check: Check::Arithmetic,
 };
 
-/// The equations of this file.
-pub const EQUATIONS: &[Equation] = &[SATURATION_ESTIMATE, LEFT_ON_LIMIT, WATERLOGGED_LIMIT, MOST_A_BED_HOLDS];
-
 /// The line of [`SATURATION_ESTIMATE`], m³/m³.
 const ESTIMATE_AT_0: f64 = 0.43;
 const ESTIMATE_SLOPE: f64 = 0.15;

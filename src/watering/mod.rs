@@ -16,8 +16,7 @@ mod wetting;
 pub use crate::model::minute_of_day;
 pub use arrival::{FinishedRun, RUN_SHOWN, RunProbe, RunTrace, RunWatch, run_shown_step};
 pub use drainage::{
-    Course, DrainageWatch, EQUATIONS as DRAINAGE_EQUATIONS, MOST_A_BED_HOLDS, Pores, estimated_saturation,
-    estimated_saturation_step,
+    Course, DrainageWatch, MOST_A_BED_HOLDS, Pores, estimated_saturation, estimated_saturation_step,
 };
 pub use flow::{FlowRun, FlowWatch};
 pub use hours::wholly_outside;
@@ -30,8 +29,3 @@ pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, ST
 pub use same_time::SameTimeWatch;
 pub use timer_finder::{FoundProgram, SeenRise, find_programs};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};
-
-use crate::why::Equation;
-
-/// Equations of litres and minutes.
-pub const IRRIGATION_EQUATIONS: &[Equation] = &[irrigation::LITRES, irrigation::MINUTES];

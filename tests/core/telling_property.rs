@@ -189,7 +189,7 @@ impl Run {
         let life = self.lives[alarm];
         let text = format!("{} at {}: {}.", key.kind.name(), key.place, step.to.name());
         AlarmChange {
-            priority: self.world.garden.priority(key.kind),
+            priority: self.world.garden.rules[key.kind].priority,
             record: AlarmRecord {
                 key,
                 state: step.to,

@@ -7,6 +7,7 @@ use crate::support::garden::{BED_KEYS, GardenFile};
 use crate::support::http::Answer;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
+use crate::support::rows::rejects;
 use crate::support::sender::{Post, send};
 use crate::support::wait_until;
 use jiff::{SignedDuration, Timestamp};
@@ -113,7 +114,7 @@ impl School {
     }
 
     fn reasons(&self) -> Vec<String> {
-        let rejects = self.reader.rejects(1000).expect("the store can be read");
+        let rejects = rejects(&self.reader, 1000);
         rejects.into_iter().map(|it| format!("{}: {}", it.topic, it.reason)).collect()
     }
 

@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::support::forwarding::Forwarding;
 use crate::support::garden::{START_MS, reading};
 use crate::support::influx::Influx;
+use crate::support::rows::forward_last;
 use trug::garden::record::Reading;
 use trug::quality::Flag;
 
@@ -77,7 +78,7 @@ async fn every_reading_reaches_influxdb_although_it_is_killed_on_the_way() {
     for (key, point) in &expected {
         assert_eq!(found.get(key), Some(point), "{key:?}");
     }
-    assert_eq!(forwarding.reader.forward_last().unwrap(), None, "nothing waits any more");
+    assert_eq!(forward_last(&forwarding.reader), None, "nothing waits any more");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -10,6 +10,7 @@ use crate::support::daemon::{Daemon, trug};
 use crate::support::garden::SHIPPED;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
+use crate::support::rows::rejects;
 use crate::support::sender::{Post, send};
 use crate::support::wait_until;
 use jiff::Timestamp;
@@ -109,7 +110,7 @@ impl Garden {
     }
 
     fn rejects(&self) -> Vec<(String, Vec<u8>, String)> {
-        let rows = self.reader.rejects(20_000).expect("the rejects can be read");
+        let rows = rejects(&self.reader, 20_000);
         rows.into_iter().map(|row| (row.topic, row.payload, row.reason)).collect()
     }
 }

@@ -15,6 +15,7 @@ use crate::support::garden::{BED_KEYS, GardenFile, WATERING, local as t};
 use crate::support::http::Answer;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
+use crate::support::rows::rejects;
 use crate::support::sender::{Post, send};
 use crate::support::wait_until;
 
@@ -171,7 +172,7 @@ impl School {
 
     fn wait_for_reject(&self, words: &str) {
         wait_until(&format!("to be refused: {words}"), LIMIT, || {
-            let rejects = self.reader.rejects(100).expect("the store can be read");
+            let rejects = rejects(&self.reader, 100);
             rejects.iter().any(|it| it.reason.contains(words)).then_some(())
         });
     }

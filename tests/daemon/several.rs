@@ -9,7 +9,7 @@ use crate::support::daemon::Daemon;
 use crate::support::garden::SHIPPED;
 use crate::support::listener::Listener;
 use crate::support::mosquitto::Mosquitto;
-use crate::support::rows::{StoredRow, rows};
+use crate::support::rows::{StoredRow, rejects, rows};
 use crate::support::sender::{Post, send};
 use crate::support::simulator::Played;
 use crate::support::told::{Published, Step, history};
@@ -57,7 +57,7 @@ impl District {
         let mut found = Vec::new();
         for (daemon, (site, _)) in self.daemons.iter_mut().zip(GARDENS) {
             let reader = daemon.wait_for(SENT, LIMIT);
-            assert_eq!(reader.rejects(5).expect("the rejects can be read"), [], "{site}");
+            assert_eq!(rejects(&reader, 5), [], "{site}");
             found.push((rows(&reader), history(&reader), heard(site, &self.listener)));
         }
         found

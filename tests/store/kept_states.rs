@@ -8,7 +8,7 @@ use garden_simulator::{Emission, Scenario, School, Simulation};
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::Connection;
 use trug::alarms::AlarmRecord;
-use trug::engine::{Engine, RawMessage};
+use trug::engine::{DaemonHealth, Engine, RawMessage};
 use trug::garden::Clock;
 use trug::garden::log::{LogEntry, LogEvent};
 use trug::model::{Id, Sample, SensorIx};
@@ -128,11 +128,13 @@ fn played(world: &World, sent: &[Emission], end: End) -> String {
             engine.commit(it.send_at).unwrap();
             match end {
                 // What is kept in one round is what the next one's start goes on from.
-                End::Crashed if rounds % 2 == 1 => engine.keep_states(it.send_at).unwrap(),
+                End::Crashed if rounds % 2 == 1 => {
+                    engine.keep_states(&DaemonHealth::default(), it.send_at).unwrap()
+                }
                 End::Never => {}
                 End::Stopped | End::Crashed => {
                     if end == End::Stopped {
-                        engine.keep_states(it.send_at).unwrap();
+                        engine.keep_states(&DaemonHealth::default(), it.send_at).unwrap();
                     }
                     let known = |engine: &Engine| match end {
                         End::Crashed => known_but(&NOT_STORED, engine).into_bytes(),
@@ -220,7 +222,7 @@ fn take(engine: &mut Engine, from: i64, to: i64) {
 fn kept(world: &World) {
     let mut engine = world.open();
     take(&mut engine, 0, 200);
-    engine.keep_states(quarter(200)).unwrap();
+    engine.keep_states(&DaemonHealth::default(), quarter(200)).unwrap();
     assert_eq!(engine.goes_on(), 0);
     drop(engine);
     assert_eq!(world.sites_kept(), ["annex", "gully"]);
@@ -307,7 +309,7 @@ fn an_import_into_the_past_lets_go_of_its_own_gardens_alone() {
 
     // Taken back, what was kept with it is of no use either.
     let mut engine = world.open();
-    engine.keep_states(quarter(200)).unwrap();
+    engine.keep_states(&DaemonHealth::default(), quarter(200)).unwrap();
     drop(engine);
     assert_eq!(world.sites_kept().len(), 2);
     let mut store = Store::open(world.store(), &world.settings.gardens).unwrap();

@@ -1,6 +1,7 @@
 //! The store when its files are moved, removed or hold what this program does not know.
 
 use crate::support::garden::{at, dry_bed, only, probes, reading, school};
+use crate::support::rows::rejects;
 use trug::alarms::{AlarmNote, Kind, State};
 use trug::garden::record::Batch;
 use trug::store::{Reader, Store, StoreError};
@@ -68,7 +69,7 @@ fn an_alarm_that_cannot_be_understood_is_set_aside_and_nothing_stops() {
     let reader = Reader::open(&path).unwrap();
     assert_eq!(reader.alarms_present().unwrap(), []);
     assert_eq!(reader.alarm_changes(at(0), at(10_000), None).unwrap(), []);
-    let rejects = reader.rejects(10).unwrap();
+    let rejects = rejects(&reader, 10);
     assert_eq!(rejects.len(), 1);
     assert_eq!(rejects[0].topic, "alarm dry-bed/kitchen-bed at saltbush-gully");
     let row: serde_json::Value = serde_json::from_slice(&rejects[0].payload).unwrap();

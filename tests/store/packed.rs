@@ -7,7 +7,7 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use crate::support::garden::{BED_KEYS, GardenFile, at, forwarded, only, probes, reading};
-use crate::support::rows::{assert_same, rows};
+use crate::support::rows::{assert_same, rejects, rows};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
@@ -564,7 +564,7 @@ fn a_torn_block_takes_no_other_with_it() {
     packed.restart();
     packed.pack(1000);
     assert_eq!(number(&packed.path, "SELECT sum(readings) FROM block_aside"), lost);
-    let rejects = reader.rejects(10).unwrap();
+    let rejects = rejects(&reader, 10);
     assert!(
         rejects[0].reason.contains("lost") && rejects[0].reason.contains("saltbush-gully/probe-1"),
         "{rejects:?}"

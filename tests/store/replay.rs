@@ -8,7 +8,7 @@ use crate::support::garden::{
     BED_KEYS, GardenFile, SHIPPED, SHIPPED_TRUG, WATERING, at, only, settings_with,
 };
 use crate::support::plain_words::assert_plain;
-use crate::support::rows::{assert_same, rows};
+use crate::support::rows::{assert_same, forward_last, rows};
 use crate::support::simulator::Played;
 use crate::support::{ChildGuard, wait_until};
 use jiff::{SignedDuration, Timestamp};
@@ -411,7 +411,7 @@ fn an_answer_is_given_again_and_goes_with_its_alarm() {
         assert!(said.contains(words), "{words}: {said}");
     }
     let reader = Reader::open(&moister.store.path).unwrap();
-    let queued = reader.forward_last().unwrap();
+    let queued = forward_last(&reader);
     let (exit, json) = ask(&moister, "2026-04-17", None, true, true);
     assert_eq!(exit, Exit::Yes, "{json}");
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
@@ -429,7 +429,7 @@ fn an_answer_is_given_again_and_goes_with_its_alarm() {
     let payload: serde_json::Value = serde_json::from_slice(&letters[0].letter.payload).unwrap();
     assert_eq!(payload["state"], "normal");
     assert_eq!(reader.messages(Timestamp::MIN, Timestamp::MAX, None).unwrap(), []);
-    assert_eq!(reader.forward_last().unwrap().unwrap_or(0) - queued.unwrap_or(0), 193);
+    assert_eq!(forward_last(&reader).unwrap_or(0) - queued.unwrap_or(0), 193);
     let connection = rusqlite::Connection::open(&moister.store.path).unwrap();
     let how: String = connection
         .query_row("SELECT how FROM alarm_change_before WHERE to_state = 'acknowledged'", [], |row| {

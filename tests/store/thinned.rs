@@ -8,6 +8,7 @@ use std::ops::ControlFlow;
 use std::path::Path;
 
 use crate::support::garden::{BED_KEYS, GardenFile, at, forwarded, garden_of, only, probes, reading};
+use crate::support::rows::{forward_last, rejects};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
@@ -228,7 +229,7 @@ proptest! {
                     }
                 }
                 Deed::Send(rows) => {
-                    let last = Reader::open(&path).unwrap().forward_last().unwrap().unwrap_or(sent);
+                    let last = forward_last(&Reader::open(&path).unwrap()).unwrap_or(sent);
                     sent = (sent + rows).min(last).max(sent);
                     let progress = [forwarded("school", sent)];
                     let batch = Batch::default();
@@ -257,7 +258,7 @@ proptest! {
         }
         // In the end all goes that a server has and that is before the cutoff.
         let batch = Batch::default();
-        let last = Reader::open(&path).unwrap().forward_last().unwrap().unwrap_or(sent);
+        let last = forward_last(&Reader::open(&path).unwrap()).unwrap_or(sent);
         store.commit(&Transaction { forwarded: &[forwarded("school", last)], ..only(&batch) }).unwrap();
         drop(store);
         let mut store = open(&path, &gardens);
@@ -422,7 +423,7 @@ fn a_renamed_sensor_keeps_its_days_and_nothing_counts_twice() {
     let first = all[0];
     take(&mut store, &mut all, first);
     check(&path, &all);
-    let said = Reader::open(&path).unwrap().rejects(1).unwrap().remove(0).reason;
+    let said = rejects(&Reader::open(&path).unwrap(), 1).remove(0).reason;
     assert!(said.contains("saltbush-gully/probe-0 has only daily figures for"), "{said}");
 }
 

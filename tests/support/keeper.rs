@@ -5,11 +5,12 @@ use std::thread::JoinHandle;
 
 use jiff::Timestamp;
 use tokio::runtime::Runtime;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use trug::engine::{DaemonHealth, Engine, Inbox, status_topic};
 use trug::garden::system::health::SystemHealth;
-use trug::intake::session::{self, Delivery, Presence};
+use trug::intake::SessionFilters;
+use trug::intake::session::{self, Delivery, Listening, Presence};
 use trug::settings::Broker;
 
 /// It is stopped and waited for when the test ends.
@@ -49,16 +50,12 @@ impl Running {
     pub(crate) fn listen(&self, broker: Broker, site: &str, now: fn() -> Timestamp) {
         let presence = Presence { will_topic: status_topic(site), status_topics: vec![status_topic(site)] };
         let contact = Arc::clone(&self.daemon_health.broker);
-        let stop = self.stop.child_token();
-        self.runtime.spawn(session::run(
-            broker,
-            presence,
-            Vec::new(),
-            self.to_keeper.clone(),
-            now,
-            contact,
-            stop,
-        ));
+        let (messages, stop) = (self.to_keeper.clone(), self.stop.child_token());
+        self.runtime.spawn(async move {
+            let (_tell, listening) = watch::channel(Listening { broker, presence });
+            session::run(listening, SessionFilters::default(), Vec::new(), messages, now, contact, stop)
+                .await;
+        });
     }
 
     /// Gives it a look at itself, and waits until the one before was taken.

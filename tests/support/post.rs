@@ -134,7 +134,8 @@ impl Post {
             pace,
             now: Box::new(move || clock.now()),
         };
-        let work = worker::run(worker, tell_tried, self.wake.subscribe(), stop.clone());
+        let never_closing = CancellationToken::new();
+        let work = worker::run(worker, tell_tried, self.wake.subscribe(), never_closing, stop.clone());
         self.running = Some((stop, tokio::spawn(work), keeping));
     }
 

@@ -1,10 +1,11 @@
-//! Every stored reading, with all its columns, in the order of site, sensor and
-//! time.
+//! What is stored: every reading with all its columns, in the order of site, sensor and
+//! time; what was refused; what waits for a server.
 
 use std::ops::ControlFlow;
 
+use jiff::Timestamp;
 use trug::model::TimeFrom;
-use trug::store::{Reader, ReadingFilter};
+use trug::store::{Reader, ReadingFilter, RejectRow};
 
 /// A stored reading. The numbers are kept as bits: equal means the very same.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -54,4 +55,17 @@ pub(crate) fn assert_same(what: &str, left: &[StoredRow], right: &[StoredRow]) {
         different.len(),
         &different[..different.len().min(3)]
     );
+}
+
+/// What was refused, newest first, at most `limit`.
+pub(crate) fn rejects(reader: &Reader, limit: usize) -> Vec<RejectRow> {
+    let mut all = reader.rejects_between(Timestamp::MIN, Timestamp::MAX).expect("the rejects can be read");
+    all.sort_by_key(|it| std::cmp::Reverse(it.seq));
+    all.truncate(limit);
+    all
+}
+
+/// The number of the last row in the forward queue; `None` when it is empty.
+pub(crate) fn forward_last(reader: &Reader) -> Option<i64> {
+    reader.forward_rows(0, u32::MAX).expect("the queue can be read").last().map(|row| row.seq)
 }

@@ -108,7 +108,7 @@ impl World {
             said,
         };
         self.stand(&record);
-        AlarmChange { record, priority: self.garden.priority(kind), from, how: None, tell: Vec::new() }
+        AlarmChange { record, priority: self.garden.rules[kind].priority, from, how: None, tell: Vec::new() }
     }
 
     /// An alarm that grows worse while it stands, whatever was answered, and what is told.

@@ -10,7 +10,7 @@ use std::path::Path;
 use std::time::Instant;
 
 use jiff::{SignedDuration, Timestamp};
-use trug::engine::Engine;
+use trug::engine::{DaemonHealth, Engine};
 use trug::garden::Clock;
 use trug::garden::record::Batch;
 use trug::model::{Place, Quantity, Sample, SensorIx};
@@ -71,7 +71,7 @@ fn main() {
     );
     let bytes: usize = (0..settings.gardens.len()).map(|it| engine.router.core.state_bytes(it).len()).sum();
     let began = Instant::now();
-    engine.keep_states(begin + SignedDuration::from_secs(second)).unwrap();
+    engine.keep_states(&DaemonHealth::default(), begin + SignedDuration::from_secs(second)).unwrap();
     let took_s = began.elapsed().as_secs_f64();
     drop(engine);
     let record = rusqlite::Connection::open(&settings.store.path).unwrap();

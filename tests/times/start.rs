@@ -16,7 +16,7 @@ use std::time::Instant;
 
 use garden::{BED_KEYS, GardenFile};
 use jiff::{SignedDuration, Timestamp};
-use trug::engine::Engine;
+use trug::engine::{DaemonHealth, Engine};
 use trug::garden::Clock;
 use trug::model::{Quantity, Sample, SensorIx};
 use trug::settings::{Settings, from_text};
@@ -45,7 +45,7 @@ fn main() {
         timed(|| (0..gardens).map(|it| engine.router.core.state_bytes(it).len()).sum::<usize>());
     let sensors = gardens * SENSORS;
     println!("states                      {} bytes a sensor, made in {took:.0} ms", bytes / sensors);
-    let ((), took) = timed(|| engine.keep_states(end).unwrap());
+    let ((), took) = timed(|| engine.keep_states(&DaemonHealth::default(), end).unwrap());
     println!("kept, packed and written    {took:.0} ms, {:.1} ms a garden", took / gardens as f64);
     drop(engine);
     let record = rusqlite::Connection::open(&path).unwrap();

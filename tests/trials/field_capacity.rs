@@ -31,9 +31,8 @@ fn soakings(text: &str) -> Vec<Drained> {
     let (mut watch, mut found) = (DrainedWatch::default(), Vec::new());
     for (at, water_content) in lines {
         watch.push(at, water_content, given);
-        if let Some(newest) = watch.newest().filter(|it| found.last() != Some(it)) {
-            found.push(newest);
-        }
+        let newest = watch.soakings().back().copied();
+        found.extend(newest.filter(|it| found.last() != Some(it)));
     }
     found
 }

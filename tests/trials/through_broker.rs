@@ -11,6 +11,7 @@ use crate::support::daemon::Daemon;
 use crate::support::garden::SHIPPED;
 use crate::support::listener::{Heard, Listener};
 use crate::support::mosquitto::Mosquitto;
+use crate::support::rows::rejects;
 use crate::support::score::{Score, told_of};
 use crate::support::simulator::Played;
 use crate::support::told::{Published, Step, history};
@@ -41,7 +42,7 @@ fn trial(scenario: &str) -> Score {
     let played = Played::new(scenario, SHIPPED);
     played.send(broker.port());
     let reader = daemon.wait_for(played.sent.len(), LIMIT);
-    let rejects = reader.rejects(10).expect("the rejects can be read");
+    let rejects = rejects(&reader, 10);
     assert!(rejects.is_empty(), "{scenario}: {rejects:?}");
 
     // Each step was told once, in order, and as the store has it.

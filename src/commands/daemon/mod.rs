@@ -68,8 +68,7 @@ pub async fn run(
     let contact = Arc::clone(&daemon_health.broker);
     let kept = keeper.received().context("reading which messages may come again")?;
     let stop_intake = stop.child_token();
-    let intake =
-        session::run_following(listening, filters, kept, to_keeper, system_now, contact, stop_intake);
+    let intake = session::run(listening, filters, kept, to_keeper, system_now, contact, stop_intake);
     fixed.start("intake", intake);
 
     let manager = watchdog::ServiceManager::from_environment();

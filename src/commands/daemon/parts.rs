@@ -217,7 +217,7 @@ fn couriers(
             now: Box::new(move || -> Timestamp { clock.now(system_now()) }),
         };
         let (tell, wake) = (wiring.tell_tried.clone(), wiring.wake_messages.clone());
-        let work = worker::run_until_closed(worker, tell, wake, closing.clone(), part.stop.clone());
+        let work = worker::run(worker, tell, wake, closing.clone(), part.stop.clone());
         part.start("courier", work);
     }
     part

@@ -124,7 +124,9 @@ impl Engine {
             }
             if stopping {
                 if inbox.messages.is_empty() {
-                    self.keep_states_at_stop(daemon_health, now());
+                    if let Err(reason) = self.keep_states(daemon_health, now()) {
+                        self.state_not_kept(&reason);
+                    }
                     return;
                 }
                 continue;

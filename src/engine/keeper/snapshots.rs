@@ -105,30 +105,19 @@ impl Engine {
         self.snapshots.due = Some(Instant::now() + wait.max(began.elapsed() * TIMES));
     }
 
-    /// Keeps the state of every site, for the next start.
-    pub(super) fn keep_states_at_stop(&mut self, daemon_health: &DaemonHealth, now: Timestamp) {
-        if self.is_settled()
-            && let Err(reason) = self.keep_every(now, || daemon_health.pulse.beat())
-        {
-            self.state_not_kept(&reason);
-        }
-    }
-
-    /// Keeps the state of every site, as a daemon does that stops in order. All that came
-    /// has to be committed.
+    /// Keeps the state of every site, for the next start, as a daemon does that stops in
+    /// order. Nothing is kept where something waits to be committed.
     ///
     /// # Errors
     /// When the store cannot be written; those that were kept before stay.
-    pub fn keep_states(&mut self, now: Timestamp) -> Result<(), StoreError> {
-        assert!(self.is_settled(), "what waits is committed first");
-        self.keep_every(now, || {})
-    }
-
-    fn keep_every(&mut self, now: Timestamp, beat: impl Fn()) -> Result<(), StoreError> {
+    pub fn keep_states(&mut self, daemon_health: &DaemonHealth, now: Timestamp) -> Result<(), StoreError> {
+        if !self.is_settled() {
+            return Ok(());
+        }
         let sites = self.router.core.sites().count();
         let mut rows: Vec<SiteSnapshot> = Vec::new();
         for site in 0..sites {
-            beat();
+            daemon_health.pulse.beat();
             rows.extend(self.sealed(site, now));
             if site + 1 == sites || rows.iter().map(|row| row.packed.len()).sum::<usize>() >= BYTES_MAX {
                 self.store.keep_snapshots(&rows)?;
@@ -183,7 +172,7 @@ impl Engine {
         self.batch.is_empty() && self.told.is_empty() && self.letters.is_empty()
     }
 
-    fn state_not_kept(&mut self, reason: &StoreError) {
+    pub(super) fn state_not_kept(&mut self, reason: &StoreError) {
         if !std::mem::replace(&mut self.snapshots.failed, true) {
             warn!(
                 reason = %ErrorChain(reason),

@@ -5,12 +5,16 @@
 //! `FAULT_SEEDS=100000` tries so many seeds, `FAULT_SEED=7` one of them and prints what
 //! happened. A failure prints its seed and the command that plays it again.
 
+mod broker;
+mod counts;
 mod disk;
+mod record;
 mod world;
 
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::time::{Duration, Instant};
 
+use counts::FaultCounts;
 use world::{FaultyWorld, WorldKind};
 
 /// SplitMix64 (Steele, Lea and Flood, OOPSLA 2014; constants from memory): any even spread
@@ -47,7 +51,7 @@ fn seeds(kind: WorldKind, test: &str) {
     let one = number("FAULT_SEED");
     let (from, to) = one.map_or((0, number("FAULT_SEEDS").unwrap_or(SEEDS)), |seed| (seed, seed + 1));
     let began = Instant::now();
-    let mut total = world::FaultCounts::default();
+    let mut total = FaultCounts::default();
     let mut played = 0;
     for seed in from..to {
         if began.elapsed() > LONGEST && number("FAULT_SEEDS").is_none() {

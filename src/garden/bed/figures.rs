@@ -49,9 +49,6 @@ const MOIST: Equation = Equation {
     check: Check::None("no publication"),
 };
 
-/// The equations of a bed's figures that no room of science holds.
-pub(crate) const EQUATIONS: &[Equation] = &[TABLE_FRACTION, AVAILABLE_LEFT, DRY, MOIST];
-
 /// A field capacity that differs by so much from the one in use is proposed, m³/m³: less is
 /// within what a probe can tell. Ours.
 const PROPOSE_FROM: f64 = 0.02;
@@ -125,7 +122,7 @@ impl SiteState {
         let field_capacity = shown.field_capacity();
         let mut value = format!(
             "{field_capacity:.3} m3/m3, two days after {} soakings; {:.3} is in use",
-            watch.soakings(),
+            watch.soakings().len(),
             bed.field_capacity
         );
         if (field_capacity - bed.field_capacity).abs() >= PROPOSE_FROM && field_capacity > bed.wilting_point {

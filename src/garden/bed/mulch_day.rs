@@ -44,9 +44,6 @@ pub(crate) const MOIST_LIMIT: Equation = Equation {
     check: Check::None("no publication gives a number"),
 };
 
-/// The room's equations.
-pub(crate) const EQUATIONS: &[Equation] = &[MULCH_VOLUME, MOIST_LIMIT];
-
 /// The answer in one word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum MulchAnswer {

@@ -66,9 +66,6 @@ pub(crate) const TIMER_SETTING: Equation = Equation {
     check: Check::Arithmetic,
 };
 
-/// The room's equations.
-pub(crate) const EQUATIONS: &[Equation] = &[TIMER_SETTING];
-
 /// How often and for how long a timer should run.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct TimerSetting {

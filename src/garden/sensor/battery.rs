@@ -25,9 +25,6 @@ const LOW: Equation = Equation {
     check: Check::None("no publication gives the number of reports; the scenario with a battery tries it"),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[LOW];
-
 /// A transmitter pulls a good battery down for a moment, and a cold morning for an
 /// hour: one report or two say nothing.
 const REPORTS: u8 = 3;

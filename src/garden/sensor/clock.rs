@@ -26,9 +26,6 @@ const WRONG: Equation = Equation {
     check: Check::None("no publication gives the numbers; the scenario with a wrong clock tries them"),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[WRONG];
-
 /// What becomes of readings with such times.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Consequence {

@@ -32,9 +32,6 @@ const FAULT: Equation = Equation {
     check: Check::None("no publication gives the numbers; the scenarios with faulty sensors try them"),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[FAULT];
-
 impl SiteState {
     /// Judges a sensor by its last reading, with what is wrong with it.
     pub(crate) fn judge_fault(

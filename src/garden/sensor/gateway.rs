@@ -30,9 +30,6 @@ const GATEWAY: Equation = Equation {
     check: Check::None("no publication gives the numbers; the scenarios with a dead gateway try them"),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[GATEWAY];
-
 /// A word may come a fifth of its interval and a minute late: clocks of cheap
 /// devices and a retry on the way.
 const OVERDUE_INTERVALS: f64 = 1.2;

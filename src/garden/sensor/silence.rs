@@ -21,9 +21,6 @@ const SILENT: Equation = Equation {
     check: Check::None("no publication gives the number; the scenarios with silent sensors try it"),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[SILENT];
-
 impl SiteState {
     /// Moves the site's clock on and tells of sensors that have fallen silent.
     pub(crate) fn pass_time(&mut self, now: Timestamp, batch: &mut Batch) {

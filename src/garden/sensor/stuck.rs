@@ -24,9 +24,6 @@ pub(crate) const STUCK: Equation = Equation {
     ),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[STUCK];
-
 /// Depths this near to each other are alike, metres; or within a quarter of the depth.
 const LIKE_DEPTH_M: f64 = 0.05;
 const LIKE_DEPTH_PART: f64 = 0.25;

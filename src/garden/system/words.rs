@@ -87,10 +87,6 @@ const NOT_SENT: Equation = Equation {
     check: NO_SOURCE,
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] =
-    &[FAILING, LOST, BEHIND, REFUSED, OVERFLOW, FREE, FILLED, LARGE, JUMPED, NOT_SENT];
-
 pub(crate) fn store_failing(garden: &Garden, since: Timestamp, on_s: u32) -> AlarmText {
     let text = format!(
         "Trug has not been able to store readings since {}, so it judges nothing and sends no alarm.{} Then check the \

@@ -32,9 +32,6 @@ pub(crate) const DOUBTED: Equation = Equation {
     ),
 };
 
-/// The equations of this file.
-pub(crate) const EQUATIONS: &[Equation] = &[DOUBTED];
-
 /// A thermometer out of the water for so long is told: a cleaning is over.
 const OUT_TOLD_S: i64 = 2 * HOUR_S;
 /// After a change of thermometers its readings lie within this, °C.

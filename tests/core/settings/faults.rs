@@ -1250,8 +1250,8 @@ fn own_limits_stand_in_front_of_the_tables() {
     assert_eq!(garden.rules[Kind::SensorSilent].delays.on_s, 0);
     let policy = |kind: Kind| garden.rules[kind].policy(warm);
     assert_eq!((policy(Kind::Ph).again_s, policy(Kind::Ph).latching), (Some(5400), true));
-    assert_eq!(garden.priority(Kind::Ph).name(), "high");
-    assert_eq!((policy(Kind::DryBed).again_s, garden.priority(Kind::DryBed).name()), (None, "medium"));
+    assert_eq!(garden.rules[Kind::Ph].priority.name(), "high");
+    assert_eq!((policy(Kind::DryBed).again_s, garden.rules[Kind::DryBed].priority.name()), (None, "medium"));
 
     let text = replaced(GARDEN, "species = \"silver perch\"", "limits = { cold_c = 4, warm_c = 22 }");
     let tank = settings_of(&text).gardens.remove(0).tanks.remove(0);

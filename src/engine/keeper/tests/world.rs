@@ -1,104 +1,38 @@
 //! The world around one engine: devices, network, broker, disk, people and a time-series
 //! server, moved on step by step.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
-use std::fmt;
-use std::ops::ControlFlow;
-use std::path::PathBuf;
-use std::sync::OnceLock;
+mod checks;
+
+use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
 
 use super::Draw;
+use super::broker::{
+    Publication, START_S, SentReading, SimulatedBroker, SimulatedPublisher, measured, moment,
+};
+use super::counts::FaultCounts;
 use super::disk::DiskImage;
+use super::record::{FORWARDER, empty_record, folder, settings_at};
 use crate::engine::keeper::Engine;
 use crate::engine::keeper::rounds::Round;
 use crate::engine::{DaemonHealth, RawMessage, TellingClock};
 use crate::garden::Clock;
 use crate::garden::system::health::Clocks;
-use crate::model::TimeFrom;
-use crate::settings::{Settings, from_text};
-use crate::store::{
-    ForwardProgress, MessageState, Outcome, QueuedPublication, Reader, ReadingFilter, Tried, WriteFault,
-};
-use crate::telling::{Message, Purpose};
+use crate::settings::Settings;
+use crate::store::{ForwardProgress, MessageState, Outcome, Reader, Tried, WriteFault};
+use crate::telling::Message;
 
-/// Saltbush Gully Primary School is invented.
-const GARDEN: &str = r#"
-[site]
-id = "saltbush-gully"
-name = "Saltbush Gully Primary School"
-time_zone = "Australia/Adelaide"
-latitude_deg = -34.93
-elevation_m = 95
-[watering]
-allowed = ["00:00-24:00"]
-[[tank]]
-id = "perch-tank"
-name = "Perch tank"
-volume_l = 500
-species = "silver perch"
-fish = 12
-[[bed]]
-id = "kitchen-bed"
-name = "Kitchen bed"
-area_m2 = 10
-field_capacity = 0.30
-wilting_point = 0.10
-root_depth_m = 0.5
-depletion_fraction = 0.4
-[[sensor]]
-id = "perch-water"
-measures = "water-temperature"
-tank = "perch-tank"
-topic = "saltbush-gully/perch-water"
-payload = { json = { value = "/raw", time = "/t" } }
-every_s = 300
-[[sensor]]
-id = "kitchen-15cm"
-measures = "soil-moisture"
-bed = "kitchen-bed"
-depth_cm = 15
-topic = "saltbush-gully/kitchen-15cm"
-payload = { json = { value = "/raw", time = "/t" } }
-every_s = 900
-[alarms.tank-too-warm]
-on_delay_s = 600
-off_delay_s = 600
-[alarms.dry-bed]
-on_delay_s = 900
-off_delay_s = 900
-[[tell]]
-who = "grounds"
-alarms = ["tank-too-warm", "tank-temperature-shock", "dry-bed", "sensor-silent"]
-file = ["record"]
-"#;
-
-const TRUG: &str = r#"
-[broker]
-url = "mqtt://127.0.0.1"
-[store]
-path = "trug.db"
-[[told_file]]
-name = "record"
-path = "told.jsonl"
-[[forward]]
-name = "school"
-url = "http://127.0.0.1:8086/write?db=garden"
-"#;
-
-const FORWARDER: &str = "school";
-/// 2026-04-17 05:30 UTC.
-const START_S: i64 = 1_776_403_800;
-/// Readings of the tank; the bed has a third of them.
-const READINGS: u64 = 12;
 /// Steps with faults.
 const STEPS: u32 = 24;
+
 /// Rounds without any in which everything has to arrive.
 const CALM_STEPS: u32 = 400;
+
 /// Messages that the broker sends ahead of the acknowledgements.
 const WINDOW: usize = 5;
+
 /// Longer than the worker ever waits for a second try.
 const FAR: SignedDuration = SignedDuration::from_mins(30);
 
@@ -111,152 +45,6 @@ pub(super) enum WorldKind {
     /// The computer's clock, which jumps; the network reorders, and the broker forgets.
     ClockJumps,
 }
-
-/// How often each fault came.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct FaultCounts {
-    pub(super) crashes: u64,
-    pub(super) torn: u64,
-    pub(super) stops: u64,
-    failed: u64,
-    cuts: u64,
-    repeated: u64,
-    jumps: u64,
-    forgotten: u64,
-    pub(super) resumed: u64,
-    sent: u64,
-    alarms: u64,
-    messages: u64,
-    slowest_steps: u64,
-}
-
-impl FaultCounts {
-    pub(super) fn add(&mut self, it: &Self) {
-        self.crashes += it.crashes;
-        self.torn += it.torn;
-        self.stops += it.stops;
-        self.failed += it.failed;
-        self.cuts += it.cuts;
-        self.repeated += it.repeated;
-        self.jumps += it.jumps;
-        self.forgotten += it.forgotten;
-        self.resumed += it.resumed;
-        self.sent += it.sent;
-        self.alarms += it.alarms;
-        self.messages += it.messages;
-        self.slowest_steps = self.slowest_steps.max(it.slowest_steps);
-    }
-
-    /// A row of the table of `tests/faults`. A seed that loses anything ends the test, so
-    /// whoever comes so far has lost nothing.
-    pub(super) fn row(&self, kind: WorldKind, seeds: u64, took: Duration) -> String {
-        let name = match kind {
-            WorldKind::SameAsCalm => "simulated: as without faults",
-            WorldKind::ClockJumps => "simulated: clock jumps, disorder",
-        };
-        let faults =
-            self.crashes + self.stops + self.failed + self.cuts + self.repeated + self.jumps + self.forgotten;
-        format!(
-            "{name}\t{seeds} seeds, {faults}\t{}\t0\t0\t0\t0\t-\t{} steps ({:.0} s in all)\n",
-            self.sent,
-            self.slowest_steps,
-            took.as_secs_f64()
-        )
-    }
-}
-
-impl fmt::Display for FaultCounts {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "{} readings, {} alarm steps, {} messages; {} crashes ({} within a write), {} stops, {} failed writes, \
-             {} lost connections, {} repeats, {} jumps of the clock, {} sessions forgotten; {} starts from a kept \
-             state; all there after at most {} calm steps",
-            self.sent,
-            self.alarms,
-            self.messages,
-            self.crashes,
-            self.torn,
-            self.stops,
-            self.failed,
-            self.cuts,
-            self.repeated,
-            self.jumps,
-            self.forgotten,
-            self.resumed,
-            self.slowest_steps,
-        )
-    }
-}
-
-/// A reading on its way from a device.
-#[derive(Clone, Debug)]
-struct SentReading {
-    sensor: &'static str,
-    at_s: i64,
-    raw: f64,
-}
-
-impl SentReading {
-    fn topic(&self) -> String {
-        format!("saltbush-gully/{}", self.sensor)
-    }
-
-    fn payload(&self) -> String {
-        format!(r#"{{"raw":{},"t":{}}}"#, self.raw, self.at_s)
-    }
-}
-
-/// A message of the broker: its number, and which reading it brings.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Publication {
-    id: u64,
-    reading: usize,
-}
-
-#[derive(Default)]
-struct SimulatedBroker {
-    queue: VecDeque<Publication>,
-    /// Sent to Trug and not acknowledged.
-    unacknowledged: VecDeque<Publication>,
-    next_id: u64,
-    session: u64,
-    connected: bool,
-    /// Everything that it ever took, in order.
-    taken: Vec<usize>,
-    /// What Trug has told it is stored.
-    acknowledged: BTreeSet<usize>,
-    /// Alarms that it heard, in order.
-    heard: Vec<QueuedPublication>,
-}
-
-impl SimulatedBroker {
-    fn take(&mut self, reading: usize) {
-        self.queue.push_back(Publication { id: self.next_id, reading });
-        self.next_id += 1;
-        self.taken.push(reading);
-    }
-
-    fn disconnect(&mut self) {
-        if std::mem::take(&mut self.connected) {
-            self.session += 1;
-            while let Some(publication) = self.unacknowledged.pop_back() {
-                self.queue.push_front(publication);
-            }
-        }
-    }
-}
-
-/// What the task that publishes alarms knows (`deliver::mqtt`).
-#[derive(Default)]
-struct SimulatedPublisher {
-    acknowledged: i64,
-    read_to: i64,
-    on_the_way: VecDeque<i64>,
-}
-
-/// Sensor and raw number to the times at which they are stored.
-type StoredTimes = BTreeMap<(String, u64), Vec<(i64, bool)>>;
 
 /// A message that Trug holds, and the session from which it came.
 type Held = (Publication, u64);
@@ -297,72 +85,6 @@ pub(super) struct FaultyWorld {
     mailbox: Vec<Message>,
     fault: Option<WriteFault>,
     faulty: bool,
-}
-
-fn settings() -> &'static Settings {
-    static SETTINGS: OnceLock<Settings> = OnceLock::new();
-    SETTINGS.get_or_init(|| {
-        from_text(("trug.toml", TRUG), &[("garden.toml", GARDEN)], std::iter::empty())
-            .unwrap_or_else(|faults| panic!("{faults}"))
-    })
-}
-
-/// Memory where there is some: nothing here waits for a disk.
-fn folder() -> tempfile::TempDir {
-    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).expect("a folder for the world")
-}
-
-/// A record in which nothing is stored yet.
-fn empty_record() -> &'static DiskImage {
-    static EMPTY: OnceLock<DiskImage> = OnceLock::new();
-    EMPTY.get_or_init(|| {
-        let folder = folder();
-        let path = folder.path().join("trug.db");
-        let settings = settings_at(path.clone());
-        drop(Engine::open_at(&settings, Clock::Arrival, moment(START_S)).expect("a new record"));
-        DiskImage::of(&path)
-    })
-}
-
-fn settings_at(path: PathBuf) -> Settings {
-    let mut settings = settings().clone();
-    settings.store.path = path;
-    settings
-}
-
-fn moment(second: i64) -> Timestamp {
-    Timestamp::from_second(second).expect("a time of this century")
-}
-
-/// What the devices measure: both walk to and fro over the limits of an alarm.
-fn measured(draw: &mut Draw) -> Vec<SentReading> {
-    let mut readings = Vec::new();
-    let (mut water_c, mut moisture) = (26.0, 0.26);
-    let (mut warmer, mut drier) = (draw.one_in(2), true);
-    for n in 0..READINGS {
-        let at_s = START_S + n as i64 * 300;
-        if draw.one_in(7) {
-            warmer = !warmer;
-        }
-        // Half a degree in five minutes is no spike.
-        water_c += if warmer { 0.75 } else { -0.75 } + draw.below(100) as f64 / 1000.0;
-        let raw = number(water_c, n);
-        readings.push(SentReading { sensor: "perch-water", at_s, raw });
-        if n % 3 == 0 {
-            if draw.one_in(4) {
-                drier = !drier;
-            }
-            moisture += if drier { -0.012 } else { 0.012 };
-            let raw = number(moisture, n);
-            readings.push(SentReading { sensor: "kitchen-15cm", at_s: at_s + 7, raw });
-        }
-    }
-    readings
-}
-
-/// Rounded, and like no other.
-fn number(value: f64, n: u64) -> f64 {
-    (value * 1000.0).round() / 1000.0 + n as f64 * 1e-6
 }
 
 impl FaultyWorld {
@@ -609,7 +331,8 @@ impl FaultyWorld {
     fn keep_states(&mut self) {
         let wall = self.wall();
         if self.faulty && self.draw.one_in(3) && self.engine().is_settled() {
-            let kept = self.engine().keep_states(wall);
+            let engine = self.engine.as_mut().expect("it runs");
+            let kept = engine.keep_states(&self.daemon_health, wall);
             self.tell(format!("how the garden stands is kept: {kept:?}"));
         }
     }
@@ -657,31 +380,6 @@ impl FaultyWorld {
         for reading in told {
             self.assert_stored(&stored, reading);
         }
-    }
-
-    /// What is stored: sensor and raw number (no two readings of a sensor have the same)
-    /// to its times, and whether each is the device's own.
-    fn stored(&self) -> StoredTimes {
-        let mut stored = StoredTimes::new();
-        self.reader()
-            .readings(&ReadingFilter::default(), |row| {
-                let times = stored.entry((row.series.sensor.clone(), row.raw.to_bits())).or_default();
-                times.push((row.at.as_second(), row.time_from == TimeFrom::Device));
-                ControlFlow::Continue(())
-            })
-            .expect("the readings can be read");
-        stored
-    }
-
-    /// A device's time that is hours ahead of the computer's clock is not believed: the
-    /// reading has its arrival instead, and two of them when it came twice.
-    fn assert_stored(&self, stored: &StoredTimes, reading: usize) {
-        let SentReading { sensor, at_s, raw } = &self.readings[reading];
-        let times = stored.get(&((*sensor).to_owned(), raw.to_bits())).map_or(&[][..], Vec::as_slice);
-        assert!(!times.is_empty(), "{sensor} at {at_s} was acknowledged and is not stored");
-        let own: Vec<_> = times.iter().filter(|(_, own)| *own).collect();
-        assert!(own.is_empty() || own == [&(*at_s, true)], "{sensor} at {at_s}: {times:?}");
-        assert!(self.kind == WorldKind::ClockJumps || times.len() == 1, "{sensor} at {at_s}: {times:?}");
     }
 
     /// The task that publishes alarms.
@@ -856,14 +554,6 @@ impl FaultyWorld {
         }
     }
 
-    /// Everything that was ever acknowledged is stored, once.
-    fn check_after_start(&self) {
-        let stored = self.stored();
-        for reading in &self.broker.acknowledged {
-            self.assert_stored(&stored, *reading);
-        }
-    }
-
     /// Whether everything has been brought where it goes.
     fn is_quiet(&self) -> bool {
         self.what_waits().is_empty()
@@ -871,7 +561,8 @@ impl FaultyWorld {
 
     fn what_waits(&self) -> String {
         let reader = self.reader();
-        let last = reader.forward_last().expect("the queue can be read");
+        let position = reader.forward_position(FORWARDER).expect("known");
+        let forwarding = reader.forward_rows(position, 1).expect("the queue can be read");
         let all = reader.messages(Timestamp::MIN, Timestamp::MAX, None).expect("the messages can be read");
         // Rules look at time as well: an hour after the last reading nothing is under way.
         let long = self.readings.last().is_some_and(|it| self.wall_s > it.at_s + 3600);
@@ -881,174 +572,14 @@ impl FaultyWorld {
             ("the broker", !self.broker.queue.is_empty() || !self.broker.unacknowledged.is_empty()),
             ("a batch", !self.inbox.is_empty() || self.uncommitted.is_some()),
             ("letters", !reader.letters(0, 1).expect("the outbox can be read").is_empty()),
-            (
-                "forwarding",
-                last.is_some_and(|last| reader.forward_position(FORWARDER).expect("known") < last),
-            ),
+            ("forwarding", !forwarding.is_empty()),
             ("messages", all.iter().any(|it| it.state == MessageState::Waiting)),
         ];
         let waits: Vec<_> = waits.into_iter().filter(|(_, waits)| *waits).map(|(what, _)| what).collect();
         waits.join(", ")
     }
-
-    fn check_everything(&mut self) {
-        let reader = self.reader();
-        let stored = self.stored();
-        let known: BTreeSet<(String, u64)> =
-            self.readings.iter().map(|it| (it.sensor.to_owned(), it.raw.to_bits())).collect();
-        assert!(stored.keys().all(|key| known.contains(key)), "something is stored that nobody sent");
-        if self.kind == WorldKind::SameAsCalm {
-            assert_eq!(stored.len(), self.readings.len(), "something is missing");
-        }
-        self.check_server(&reader);
-        self.check_alarms(&reader);
-        self.check_messages(&reader);
-        if self.kind == WorldKind::SameAsCalm {
-            self.check_same_as_calm(&reader);
-        }
-    }
-
-    /// The time-series server has each reading, as it is stored.
-    fn check_server(&self, reader: &Reader) {
-        let mut expected = BTreeMap::new();
-        let series = reader.series().expect("the series can be read");
-        reader
-            .readings(&ReadingFilter::default(), |row| {
-                let number =
-                    series.iter().find(|(_, it)| it.sensor == row.series.sensor).map(|(number, _)| *number);
-                let point = (row.raw.to_bits(), row.value.map(f64::to_bits));
-                expected.insert((number.expect("a known series"), row.at), point);
-                ControlFlow::Continue(())
-            })
-            .expect("the readings can be read");
-        assert!(self.server == expected, "the server has {} of {}", self.server.len(), expected.len());
-    }
-
-    /// Each step of each alarm was heard, in order, and the last of each topic is how it stands.
-    fn check_alarms(&mut self, reader: &Reader) {
-        let changes = reader.alarm_changes(Timestamp::MIN, Timestamp::MAX, None).expect("the history");
-        self.counts.alarms = changes.len() as u64;
-        let mut newest = 0;
-        let mut keys = BTreeMap::new();
-        let mut standing = BTreeMap::new();
-        for it in &self.broker.heard {
-            if it.seq > newest {
-                newest = it.seq;
-                let twice = keys.insert(it.letter.key.clone(), it.seq);
-                assert!(twice.is_none(), "{} was told under two numbers", it.letter.key);
-            } else {
-                assert_eq!(keys.get(&it.letter.key), Some(&it.seq), "{} came out of order", it.letter.key);
-            }
-            standing.insert(it.letter.topic.clone(), it.letter.key.clone());
-        }
-        let steps: BTreeSet<String> = changes
-            .iter()
-            .map(|it| crate::engine::publication::standing(it, &self.settings.gardens).key)
-            .collect();
-        assert_eq!(steps.len(), changes.len(), "a step is stored twice: {changes:#?}");
-        assert_eq!(keys.into_keys().collect::<BTreeSet<_>>(), steps, "what was heard is what is stored");
-        for row in reader.alarms_known().expect("the alarms can be read") {
-            let letter = crate::engine::publication::standing(&row, &self.settings.gardens);
-            if let Some(last) = standing.get(&letter.topic) {
-                assert_eq!(*last, letter.key, "how it stands was told last");
-            }
-        }
-    }
-
-    /// Each message reached its people as it is stored, and tells each occurrence once.
-    fn check_messages(&mut self, reader: &Reader) {
-        let all = reader.messages(Timestamp::MIN, Timestamp::MAX, None).expect("the messages can be read");
-        self.counts.messages = all.len() as u64;
-        let kept: BTreeMap<String, Message> =
-            all.into_iter().map(|it| (it.message.key.clone(), it.message)).collect();
-        let mut brought = BTreeMap::new();
-        for message in &self.mailbox {
-            let before = brought.insert(message.key.clone(), message.clone());
-            assert!(before.is_none_or(|before| before == *message), "one key, two messages: {}", message.key);
-        }
-        assert!(brought == kept, "brought {:?}, kept {:?}", brought.keys(), kept.keys());
-        let told = told_occurrences(kept.values());
-        let twice: Vec<_> = told.iter().filter(|(_, times)| **times > 1).collect();
-        assert!(twice.is_empty(), "told twice: {twice:?}");
-    }
-
-    /// The same messages in the same order to an engine to which nothing happens.
-    fn check_same_as_calm(&mut self, reader: &Reader) {
-        let path = self.folder.path().join("calm.db");
-        empty_record().write(&path);
-        let mut calm =
-            Engine::open_at(&settings_at(path.clone()), Clock::Readings, moment(START_S)).expect("a record");
-        calm.telling_clock = TellingClock::simulated();
-        calm.on_change(Box::new(|_| {}));
-        let (clocks, daemon_health) = (self.clocks(), DaemonHealth::default());
-        calm.router.core.start(clocks.wall);
-        let brought: Vec<(String, String)> = self
-            .broker
-            .taken
-            .iter()
-            .map(|reading| (self.readings[*reading].topic(), self.readings[*reading].payload()))
-            .collect();
-        let messages = brought.iter().map(|(topic, payload)| (raw(topic, payload, clocks.wall), None));
-        calm.judge(messages, &|| clocks, &daemon_health);
-        assert!(calm.try_commit(&daemon_health, &|| clocks.wall), "nothing is wrong");
-        let calm = Reader::open(&path).expect("it can be read");
-        for (what, left, right) in [
-            ("readings", rows(&calm), rows(reader)),
-            ("alarms", steps(&calm), steps(reader)),
-            ("messages", told(&calm), told(reader)),
-        ] {
-            let missing: Vec<_> = left.difference(&right).collect();
-            let more: Vec<_> = right.difference(&left).collect();
-            assert!(
-                missing.is_empty() && more.is_empty(),
-                "{what}: missing {missing:#?}, too many {more:#?}"
-            );
-        }
-    }
 }
 
 fn raw<'m>(topic: &'m str, payload: &'m str, arrival: Timestamp) -> RawMessage<'m> {
     RawMessage { topic: topic.as_bytes(), payload: payload.as_bytes(), retained: false, arrival }
-}
-
-/// How often each occurrence stands in a message that something has happened.
-fn told_occurrences<'m>(messages: impl Iterator<Item = &'m Message>) -> BTreeMap<String, u32> {
-    let mut told = BTreeMap::new();
-    for message in messages.filter(|it| matches!(it.purpose, Purpose::News | Purpose::Summary)) {
-        for item in &message.items {
-            let about =
-                format!("{} {} {} {}", item.key.kind.name(), item.key.place, item.since, item.state.name());
-            *told.entry(about).or_default() += 1;
-        }
-    }
-    told
-}
-
-fn rows(reader: &Reader) -> BTreeSet<String> {
-    let mut rows = BTreeSet::new();
-    reader
-        .readings(&ReadingFilter::default(), |row| {
-            rows.insert(format!(
-                "{} {} {} {:?} {:?} {:?} late: {}",
-                row.series.sensor, row.at, row.raw, row.value, row.flag, row.tests, row.late
-            ));
-            ControlFlow::Continue(())
-        })
-        .expect("the readings can be read");
-    rows
-}
-
-fn steps(reader: &Reader) -> BTreeSet<String> {
-    let changes =
-        reader.alarm_changes(Timestamp::MIN, Timestamp::MAX, None).expect("the history can be read");
-    // Places of the garden: the daemon's own alarms are about what happened to it.
-    let changes = changes.iter().filter(|it| it.record.key.place.as_str() != "trug");
-    changes
-        .map(|it| format!("{:?} {:?} {} {}", it.record.key, it.record.state, it.record.since, it.record.at))
-        .collect()
-}
-
-fn told(reader: &Reader) -> BTreeSet<String> {
-    let all = reader.messages(Timestamp::MIN, Timestamp::MAX, None).expect("the messages can be read");
-    told_occurrences(all.iter().map(|it| &it.message)).into_keys().collect()
 }
