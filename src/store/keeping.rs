@@ -122,7 +122,7 @@ impl Store {
         Ok(self.packing.done(&step))
     }
 
-    /// Gives back the memory of pages that were read: what follows reads few of them again.
+    /// Frees the memory of pages that were read: what follows reads few of them again.
     pub fn give_back_cache(&self) {
         if let Err(reason) = self.connection.release_memory() {
             debug!(%reason, "the memory of the record's pages stays taken");

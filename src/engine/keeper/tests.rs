@@ -14,8 +14,8 @@ mod world;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::time::{Duration, Instant};
 
-use counts::FaultCounts;
-use world::{FaultyWorld, WorldKind};
+use counts::{FaultCounts, WorldKind};
+use world::FaultyWorld;
 
 /// SplitMix64 (Steele, Lea and Flood, OOPSLA 2014; constants from memory): any even spread
 /// will do.

@@ -1,9 +1,17 @@
-//! How often each fault came.
+//! The kinds of world, and how often each fault came.
 
 use std::fmt;
 use std::time::Duration;
 
-use super::world::WorldKind;
+/// What is held against what.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum WorldKind {
+    /// The readings' own times are the clock: record, alarms and messages are those of an
+    /// engine to which nothing happens.
+    SameAsCalm,
+    /// The computer's clock, which jumps; the network reorders, and the broker forgets.
+    ClockJumps,
+}
 
 /// How often each fault came.
 #[derive(Clone, Copy, Debug, Default)]

@@ -12,7 +12,7 @@ use super::Draw;
 use super::broker::{
     Publication, START_S, SentReading, SimulatedBroker, SimulatedPublisher, measured, moment,
 };
-use super::counts::FaultCounts;
+use super::counts::{FaultCounts, WorldKind};
 use super::disk::DiskImage;
 use super::record::{FORWARDER, empty_record, folder, settings_at};
 use crate::engine::keeper::Engine;
@@ -35,16 +35,6 @@ const WINDOW: usize = 5;
 
 /// Longer than the worker ever waits for a second try.
 const FAR: SignedDuration = SignedDuration::from_mins(30);
-
-/// What is held against what.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum WorldKind {
-    /// The readings' own times are the clock: record, alarms and messages are those of an
-    /// engine to which nothing happens.
-    SameAsCalm,
-    /// The computer's clock, which jumps; the network reorders, and the broker forgets.
-    ClockJumps,
-}
 
 /// A message that Trug holds, and the session from which it came.
 type Held = (Publication, u64);

@@ -6,9 +6,10 @@ use std::ops::ControlFlow;
 
 use jiff::Timestamp;
 
-use super::{FaultyWorld, WorldKind, raw};
+use super::{FaultyWorld, raw};
 use crate::engine::keeper::Engine;
 use crate::engine::keeper::tests::broker::{START_S, SentReading, moment};
+use crate::engine::keeper::tests::counts::WorldKind;
 use crate::engine::keeper::tests::record::{empty_record, settings_at};
 use crate::engine::{DaemonHealth, TellingClock};
 use crate::garden::Clock;
