@@ -2,6 +2,7 @@
 //! readings, and on into the core. Pure, and the same for every caller.
 
 use std::collections::HashMap;
+use std::hash::{BuildHasher as _, RandomState};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -9,7 +10,7 @@ use jiff::Timestamp;
 use crate::alarms::{Answer, Answered};
 use crate::answering::read_order;
 use crate::decode::{decode, time_of};
-use crate::garden::plan::{Garden, Sensor};
+use crate::garden::plan::Garden;
 use crate::garden::record::{Batch, Reject, Unplaced};
 use crate::garden::{Clock, Core};
 use crate::model::Id;
@@ -100,8 +101,7 @@ impl Allowance {
 #[derive(Debug)]
 pub struct Router {
     pub core: Core,
-    sensors: Vec<PlannedSensor>,
-    topics: HashMap<String, SensorIx>,
+    topics: TopicNumbers,
     noted: HashMap<String, Timestamp>,
     samples: Vec<Sample>,
     gardens: HashMap<Id, Arc<Garden>>,
@@ -114,16 +114,34 @@ pub struct Router {
     over_count: u64,
 }
 
-/// A sensor's plan, found by its number.
+/// The sensor of each topic, found by the topic's hash: the topic itself stands in the plan.
 #[derive(Debug)]
-struct PlannedSensor {
-    garden: Arc<Garden>,
-    index: usize,
+struct TopicNumbers {
+    by_hash: HashMap<u64, SensorIx>,
+    keys: RandomState,
 }
 
-impl PlannedSensor {
-    fn sensor(&self) -> &Sensor {
-        &self.garden.sensors[self.index]
+impl TopicNumbers {
+    fn of(core: &Core) -> Self {
+        // Keys are drawn again until no two topics have one hash: hardly ever more than once.
+        loop {
+            let mut it =
+                Self { by_hash: HashMap::with_capacity(core.sensor_count()), keys: RandomState::new() };
+            let apart = core.planned_sensors().all(|(number, sensor)| {
+                let before = it.by_hash.insert(it.keys.hash_one(sensor.topic.as_str()), number);
+                before.is_none_or(|before| {
+                    core.planned(before).is_some_and(|(_, other)| other.topic == sensor.topic)
+                })
+            });
+            if apart {
+                return it;
+            }
+        }
+    }
+
+    fn get(&self, topic: &str, core: &Core) -> Option<SensorIx> {
+        let number = self.by_hash.get(&self.keys.hash_one(topic)).copied()?;
+        core.planned(number).is_some_and(|(_, sensor)| sensor.topic == topic).then_some(number)
     }
 }
 
@@ -135,14 +153,9 @@ impl Router {
 
     /// The same with a core of these gardens that knows more.
     pub(crate) fn with_core(gardens: &[Arc<Garden>], core: Core) -> Self {
-        let sensors: Vec<PlannedSensor> = gardens
-            .iter()
-            .flat_map(|g| (0..g.sensors.len()).map(|index| PlannedSensor { garden: Arc::clone(g), index }))
-            .collect();
-        let topics = (0u32..).zip(&sensors).map(|(i, s)| (s.sensor().topic.clone(), SensorIx(i))).collect();
+        let topics = TopicNumbers::of(&core);
         Self {
             core,
-            sensors,
             topics,
             noted: HashMap::new(),
             samples: Vec::new(),
@@ -170,7 +183,7 @@ impl Router {
     /// From now on no sensor has more taken than this.
     pub fn set_limit(&mut self, limit: SensorLimit) {
         self.limit = Some(limit);
-        self.allowances = vec![Allowance::default(); self.sensors.len()];
+        self.allowances = vec![Allowance::default(); self.core.sensor_count()];
     }
 
     /// Sensors over their limit, once in ten minutes each, since the last call.
@@ -193,8 +206,7 @@ impl Router {
         }
         self.over_count += 1;
         if let Some(messages) = allowance.refuse(message.arrival) {
-            let PlannedSensor { garden, index } = &self.sensors[number.0 as usize];
-            let sensor = &garden.sensors[*index];
+            let Some((garden, sensor)) = self.core.planned(number) else { return true };
             let more = match messages {
                 1 => "messages over that are not stored".to_owned(),
                 more => format!("{more} messages over that were not stored since the last note"),
@@ -215,7 +227,7 @@ impl Router {
             refuse(&topic, message, "the topic is not UTF-8 text".to_owned(), batch);
             return;
         };
-        let Some(&number) = self.topics.get(topic) else {
+        let Some(number) = self.topics.get(topic, &self.core) else {
             match answer_site(topic) {
                 Some(site) => self.answer(topic, site, message, batch),
                 None => self.note_unplaced(topic, message, batch),
@@ -225,7 +237,7 @@ impl Router {
         if self.is_over(number, message, batch) {
             return;
         }
-        let sensor = self.sensors[number.0 as usize].sensor();
+        let Some((_, sensor)) = self.core.planned(number) else { return };
         self.samples.clear();
         if let Err(error) = decode(&sensor.payload, message.payload, message.arrival, &mut self.samples) {
             refuse(topic, message, error.to_string(), batch);

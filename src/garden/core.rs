@@ -17,7 +17,7 @@ use crate::alarms::{
 };
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::log::LogEntry;
-use crate::garden::plan::Garden;
+use crate::garden::plan::{Garden, Sensor};
 use crate::garden::record::{Batch, Reject};
 use crate::garden::site::SiteState;
 use crate::garden::view::SiteView;
@@ -190,6 +190,23 @@ impl Core {
         self.sensors.get(sensor.0 as usize).map(|&(site, _)| site as usize)
     }
 
+    /// How many sensors there are.
+    pub fn sensor_count(&self) -> usize {
+        self.sensors.len()
+    }
+
+    /// The plan of a sensor, and its garden's.
+    pub(crate) fn planned(&self, sensor: SensorIx) -> Option<(&Garden, &Sensor)> {
+        let &(site, index) = self.sensors.get(sensor.0 as usize)?;
+        let garden = &self.sites[site as usize].garden;
+        Some((garden, garden.sensor(index)))
+    }
+
+    /// The plans of all sensors, by their numbers.
+    pub(crate) fn planned_sensors(&self) -> impl Iterator<Item = (SensorIx, &Sensor)> {
+        (0u32..).map(SensorIx).zip(self.sites.iter().flat_map(|site| &site.garden.sensors))
+    }
+
     /// The time of a sensor's last judged reading; `None` where it has none.
     pub fn judged_last(&self, sensor: SensorIx) -> Option<Timestamp> {
         let &(site, index) = self.sensors.get(sensor.0 as usize)?;
@@ -274,7 +291,7 @@ impl Core {
         let site = self.site(&key.site)?;
         let slot = site.alarms.of_key(&site.garden, key)?;
         slot.life().since()?;
-        site.alarm_record(slot)
+        site.alarm_record(&slot)
     }
 
     /// The sensors count as heard at `now`: after a pause of the daemon nobody

@@ -98,7 +98,7 @@ impl LandmarkKind {
 pub struct Ground {
     /// Corners of the garden, metres; empty where the file has none.
     pub outline: Vec<(f64, f64)>,
-    /// Of each bed and each tank, by its number.
+    /// Of each bed and each tank, by its number; empty where the file draws none.
     pub beds: Vec<Option<GroundRect>>,
     pub tanks: Vec<Option<GroundRect>>,
     /// Of the rain gauge.

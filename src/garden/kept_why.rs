@@ -22,10 +22,6 @@ static NUMBERED: LazyLock<Vec<Equation>> =
     LazyLock::new(|| [crate::watering::EQUATIONS, crate::rain::EQUATIONS].concat());
 
 impl KeptWhy {
-    pub(crate) fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
-
     /// Whether what was read of it can be one.
     pub(crate) fn is_sound(&self) -> bool {
         self.0.iter().all(|step| match step {
@@ -73,7 +69,7 @@ mod tests {
         why.push(Step { source: "somewhere else".into(), ..why[0].clone() });
         why.push(Step { gives: "nothing".into(), form: "x = y".into(), ..why[1].clone() });
         let kept = KeptWhy::from(why.clone());
-        assert!(kept.is_sound() && !kept.is_empty());
+        assert!(kept.is_sound());
         assert_eq!(kept.steps(), why);
         let whole = kept.0.iter().filter(|it| matches!(it, KeptStep::Whole(_))).count();
         assert_eq!(whole, 2, "the program's own are kept by their numbers");

@@ -6,7 +6,6 @@ pub mod jobs;
 pub mod log;
 pub mod log_entry;
 pub mod plan;
-pub mod plan_list;
 pub mod record;
 pub mod system;
 pub mod view;

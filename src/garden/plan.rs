@@ -6,6 +6,8 @@
 
 mod people;
 
+use std::borrow::Cow;
+use std::ops::{Deref, DerefMut};
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -16,7 +18,6 @@ use crate::alarms::{AlarmRecord, Kind, Priority, SYSTEM_NAME, SYSTEM_PLACE};
 use crate::calibration::DatedCalibration;
 use crate::decode::PayloadFormat;
 use crate::garden::jobs::job::Job;
-use crate::garden::plan_list::PlanList;
 use crate::model::{Id, LocalHours, Place, Quantity, names};
 use crate::quality::Limits;
 use crate::soil::{Composition, Lengths, RootZone};
@@ -26,13 +27,38 @@ use crate::watering::{AllowedHours, Irrigation, Timetable, WateringMethod, Water
 pub use crate::alarms::RuleSettings;
 pub use people::{Address, Channel, Next, Repeats, Tell};
 
-/// One school garden.
+/// One school garden. The daemon's parts each hold the plan of every garden: copies share it,
+/// and one that is changed becomes a plan of its own.
 #[derive(Clone, Debug)]
-pub struct Garden {
+pub struct Garden(Arc<GardenPlan>);
+
+impl From<GardenPlan> for Garden {
+    fn from(plan: GardenPlan) -> Self {
+        Self(Arc::new(plan))
+    }
+}
+
+impl Deref for Garden {
+    type Target = GardenPlan;
+
+    fn deref(&self) -> &GardenPlan {
+        &self.0
+    }
+}
+
+impl DerefMut for Garden {
+    fn deref_mut(&mut self) -> &mut GardenPlan {
+        Arc::make_mut(&mut self.0)
+    }
+}
+
+/// What the file of a garden says.
+#[derive(Clone, Debug)]
+pub struct GardenPlan {
     pub site: Site,
-    pub beds: PlanList<Bed>,
-    pub tanks: PlanList<Tank>,
-    pub sensors: PlanList<Sensor>,
+    pub beds: Vec<Bed>,
+    pub tanks: Vec<Tank>,
+    pub sensors: Vec<Sensor>,
     pub gateways: Vec<Gateway>,
     pub tell: Vec<Tell>,
     pub rules: RuleSettings,
@@ -223,7 +249,7 @@ impl Garden {
 
     /// A bed's own rules, else the site's.
     pub(crate) fn watering_rules<'a>(&'a self, bed: &'a Bed) -> &'a WateringRules {
-        bed.watering_rules.as_ref().unwrap_or(&self.site.watering_rules)
+        bed.watering_rules.as_deref().unwrap_or(&self.site.watering_rules)
     }
 
     /// The ways in which a program may water a bed: the program's own, else the bed's.
@@ -302,7 +328,7 @@ pub struct Bed {
     /// Square metres, above 0.
     pub area_m2: f64,
     /// The texture's name, or how the two limits below were given.
-    pub soil: String,
+    pub soil: Cow<'static, str>,
     /// Volumetric water content at field capacity, m³/m³.
     pub field_capacity: f64,
     /// Volumetric water content at the wilting point, m³/m³.
@@ -311,9 +337,9 @@ pub struct Bed {
     /// field capacity.
     pub saturation: Option<f64>,
     /// What the soil is made of, where the file gives it.
-    pub composition: Option<Composition>,
+    pub composition: Option<Box<Composition>>,
     /// The crop's name in the table; `None`: the file gives its own numbers.
-    pub crop: Option<String>,
+    pub crop: Option<&'static str>,
     /// Rooting depth used for scheduling, metres.
     pub root_depth_m: f64,
     /// Fraction of total available water that may be used before stress, 0.1 to 0.8.
@@ -330,7 +356,7 @@ pub struct Bed {
     /// up to 1 m³ of water in a m³.
     pub potting_mix: bool,
     /// When water may run here; `None`: as at the site.
-    pub watering_rules: Option<WateringRules>,
+    pub watering_rules: Option<Box<WateringRules>>,
     /// How it is watered; `None`: the file does not say.
     pub method: Option<WateringMethod>,
 }
@@ -363,7 +389,7 @@ impl Bed {
 
     /// Its plants, as people say it.
     pub fn plants(&self) -> String {
-        self.crop.as_ref().map_or_else(|| "its plants".to_owned(), |crop| format!("its plants ({crop})"))
+        self.crop.map_or_else(|| "its plants".to_owned(), |crop| format!("its plants ({crop})"))
     }
 }
 
@@ -490,7 +516,7 @@ pub struct Sensor {
     /// Its number in [`Garden::gateways`]; `None`: it speaks for itself.
     pub gateway: Option<u16>,
     /// Its battery, where its payload reports one.
-    pub battery: Option<Battery>,
+    pub battery: Option<Box<Battery>>,
 }
 
 impl Sensor {

@@ -2,7 +2,7 @@
 
 use crate::alarms::{Kind, PlaceKind};
 use crate::garden::alarm::place::AlarmPlace;
-use crate::garden::alarm::slots::AlarmSlots;
+use crate::garden::alarm::slots::possible_subjects;
 use crate::garden::plan::{Garden, Tell};
 use crate::model::Id;
 
@@ -32,9 +32,8 @@ pub fn possible_alarms(garden: &Garden) -> Vec<(Kind, Id)> {
         | AlarmPlace::Job(_)
         | AlarmPlace::System => true,
     };
-    AlarmSlots::new(garden)
-        .iter()
-        .map(|slot| slot.subject)
+    possible_subjects(garden)
+        .into_iter()
         .filter(|subject| can_come(subject.place, subject.kind))
         .chain(own)
         .map(|subject| (subject.kind, subject.place.id(garden).clone()))

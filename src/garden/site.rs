@@ -28,8 +28,8 @@ use crate::model::{Place, Quantity, add_seconds};
 use crate::outlook::{DryingLimits, Outlook};
 use crate::rain::GaugeReliability;
 use crate::soil::{DrainedWatch, Soaking, mean_water_content};
+use crate::watering::BedRise;
 use crate::watering::SameTimeWatch;
-use crate::watering::SeenRise;
 
 /// A device's time may be this far ahead of its arrival; more is a wrong clock.
 const AHEAD_S: i64 = 300;
@@ -43,12 +43,27 @@ const GRACE_S: i64 = 300;
 pub(crate) struct LastWetting {
     pub(crate) onset: Timestamp,
     pub(crate) cause: WettingCause,
-    /// The evidence and the probe that rose; `None`: the bed's own meter told of it.
-    pub(crate) evidence: Option<(WettingEvidence, u16)>,
     /// When it came, by the allowed hours, had it been watering.
     pub(crate) time: WateringTime,
     /// What a water meter counted or people measured; a probe cannot tell.
     pub(crate) litres: Option<f64>,
+}
+
+/// A wetting's evidence and the probe that rose, in a third of their room: they are asked for
+/// seldom.
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
+pub(crate) struct PackedEvidence(Box<[u8]>);
+
+impl PackedEvidence {
+    pub(crate) fn new(evidence: &WettingEvidence, probe: u16) -> Self {
+        let bytes = postcard::to_stdvec(&(evidence, probe));
+        Self(bytes.expect("memory takes as many bytes as there are").into())
+    }
+
+    /// `None` where they are none: what is read is looked at before it is used.
+    pub(crate) fn open(&self) -> Option<(WettingEvidence, u16)> {
+        postcard::from_bytes(&self.0).ok()
+    }
 }
 
 /// One bed's state.
@@ -56,23 +71,29 @@ pub(crate) struct LastWetting {
 pub(crate) struct BedState {
     /// Its soil-moisture sensors, from the top down.
     #[serde(skip)]
-    pub(crate) probes: Vec<u16>,
+    pub(crate) probes: Box<[u16]>,
     pub(crate) wetting: Option<LastWetting>,
+    /// Its evidence; `None`: the bed's own meter told of it.
+    pub(crate) wetting_evidence: Option<PackedEvidence>,
     pub(crate) wetness: Wetness,
     pub(crate) soaking: Soaking,
-    /// The equations behind the last wetting.
+    /// The equations behind the last wetting that its evidence does not give.
     pub(crate) wetting_why: KeptWhy,
     /// How it dries.
     pub(crate) outlook: Outlook,
-    /// The sun above the air of a day, by its number since 1970.
-    #[serde(skip)]
-    pub(crate) sun: Option<(i64, f64)>,
     /// How dry it became on each day.
     pub(crate) driest: DriestDays,
     /// How much it holds when it has drained.
     pub(crate) drained: DrainedWatch,
     /// Rises of its top probe, oldest first.
-    pub(crate) rises: VecDeque<SeenRise>,
+    pub(crate) rises: VecDeque<BedRise>,
+}
+
+impl BedState {
+    /// The evidence of the last wetting, and the probe that rose.
+    pub(crate) fn evidence(&self) -> Option<(WettingEvidence, u16)> {
+        self.wetting_evidence.as_ref().and_then(PackedEvidence::open)
+    }
 }
 
 /// One tank's state.
@@ -135,6 +156,8 @@ pub(crate) struct SiteState {
     pub(crate) note_limit: NoteLimit,
     /// Whether it goes on from a kept state, until its stored alarms have come.
     pub(crate) resumed: bool,
+    /// The sun above the air of a day, by its number since 1970.
+    pub(crate) sun: Option<(i64, f64)>,
 }
 
 /// The water of a bed as its probes see it.
@@ -176,7 +199,7 @@ impl SiteState {
         let beds = (0u16..)
             .zip(&garden.beds)
             .map(|(i, bed)| BedState {
-                probes: of(Quantity::SoilMoisture, Place::Bed(i)),
+                probes: of(Quantity::SoilMoisture, Place::Bed(i)).into(),
                 outlook: new_outlook(bed),
                 ..BedState::default()
             })
@@ -206,7 +229,7 @@ impl SiteState {
             gauge_reliability: vec![GaugeReliability::default(); gauges.len()],
             gauges,
             gateways: GatewayState::of_plan(&garden),
-            alarms: AlarmSlots::new(&garden),
+            alarms: AlarmSlots::default(),
             log: SiteLog::default(),
             weather: WeatherDays::new(&garden),
             night: None,
@@ -219,6 +242,7 @@ impl SiteState {
             timers_at: None,
             note_limit: NoteLimit::default(),
             resumed: false,
+            sun: None,
             garden,
         }
     }
@@ -314,7 +338,8 @@ impl SiteState {
             bed.drained.forget_after(limit);
             bed.driest.forget_after(self.garden.site.time_zone.to_datetime(limit).date());
             bed.wetting = bed.wetting.filter(|wetting| wetting.onset <= limit);
-            bed.rises.retain(|rise| rise.onset <= limit);
+            bed.wetting_evidence.take_if(|_| bed.wetting.is_none());
+            bed.rises.retain(|rise| rise.onset() <= limit);
         }
         true
     }
@@ -370,11 +395,13 @@ impl SiteState {
         batch: &mut Batch,
         words: impl FnOnce(&Self, bool) -> AlarmText,
     ) {
-        let Some(slot) = self.alarms.get_mut(subject) else { return };
         // Only what is beyond the limit can be farther beyond it.
         let severity = if input == Input::Breach { severity } else { 0 };
-        let Some(telling) = slot.advance(&self.garden, at, input, delays, severity) else { return };
-        let text = slot.repeated(&telling).unwrap_or_else(|| words(self, telling.active));
+        let Some(telling) = self.alarms.advance(&self.garden, subject, (at, input), delays, severity) else {
+            return;
+        };
+        let repeated = self.alarms.get(subject).and_then(|slot| slot.repeated(&telling));
+        let text = repeated.unwrap_or_else(|| words(self, telling.active));
         if let Some(slot) = self.alarms.get_mut(subject) {
             slot.tell(&self.garden, &telling, text, batch);
         }

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::garden::Core;
 use crate::garden::alarm::note_limit::NoteLimit;
-use crate::garden::alarm::place::AlarmPlace;
+use crate::garden::alarm::slot::AlarmSlot;
 use crate::garden::alarm::slots::AlarmSlots;
 use crate::garden::bed::program_state::ProgramState;
 use crate::garden::jobs::state::JobState;
@@ -51,7 +51,7 @@ macro_rules! kept {
 
         impl<'s> KeptParts<'s> {
             fn of(site: &'s SiteState) -> Self {
-                let SiteState { garden: _, gauges: _, resumed: _, $($field,)* } = site;
+                let SiteState { garden: _, gauges: _, resumed: _, sun: _, $($field,)* } = site;
                 Self { $($field,)* }
             }
         }
@@ -116,13 +116,9 @@ impl SiteState {
         self.check(&parts).map_err(StateUnfit::OtherPlan)?;
         // Which of the program's own alarms stand here is not in this garden's file.
         let mut alarms = self.alarms.clone();
-        for kept in std::mem::take(&mut parts.alarms).into_slots() {
-            match alarms.get_mut(kept.subject) {
-                Some(slot) => *slot = kept,
-                None if kept.subject.place == AlarmPlace::System => {}
-                None => return Err(StateUnfit::OtherPlan("an alarm that its places do not have")),
-            }
-        }
+        alarms
+            .go_on_from(&self.garden, std::mem::take(&mut parts.alarms))
+            .map_err(|_| StateUnfit::OtherPlan("an alarm that its places do not have"))?;
         parts.alarms = alarms;
         for (kept, own) in parts.beds.iter_mut().zip(&mut self.beds) {
             kept.probes = std::mem::take(&mut own.probes);
@@ -157,13 +153,13 @@ impl SiteState {
         same(it.weather.is_like(&self.weather), "other weather sensors")?;
         same(it.beds.iter().all(|bed| bed.outlook.is_sound()), "an outlook that cannot be")?;
         same(it.beds.iter().all(|bed| bed.wetting_why.is_sound()), "equations that there are not")?;
+        same(it.alarms.iter().all(AlarmSlot::is_sound), "words that cannot be read")?;
         let (beds, sensors) = (self.beds.len(), self.sensors.len());
         let bed = |bed: u16| usize::from(bed) < beds;
         let sensor = |sensor: u16| usize::from(sensor) < sensors;
         let known = it.beds.iter().all(|state| {
-            state.rises.iter().all(|rise| bed(rise.bed))
-                && state.wetness.ebb_of.is_none_or(sensor)
-                && state.wetting.is_none_or(|it| it.evidence.is_none_or(|(_, probe)| sensor(probe)))
+            state.wetness.ebb_of.is_none_or(sensor)
+                && state.wetting_evidence.as_ref().is_none_or(|it| it.open().is_some_and(|it| sensor(it.1)))
         });
         same(known, "a bed's sensor that there is not")?;
         let programs = it.programs.iter().all(|state| {

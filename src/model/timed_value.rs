@@ -225,8 +225,9 @@ impl HourlyContents {
         }
     }
 
+    /// Lets go of all, and of their room: they come again one an hour.
     pub(crate) fn clear(&mut self) {
-        self.kept.clear();
+        self.kept = VecDeque::new();
     }
 }
 

@@ -1,7 +1,5 @@
 //! One bed as it dries: the present drydown, and what past ones taught.
 
-use std::collections::VecDeque;
-
 use jiff::{SignedDuration, Timestamp};
 
 use crate::model::HourlyContents;
@@ -36,8 +34,6 @@ const STALE_H: i64 = 6;
 const NOTICED_H: i32 = 6;
 /// Lead at which line and curve are held against what came, one of [`LEADS`], days.
 const MEMBERS_LEAD: i32 = 3;
-/// Finished drydowns that are kept for people to look at.
-const FINISHED: usize = 8;
 
 /// Within which water contents a bed's drying is followed, m³/m³.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -115,7 +111,7 @@ impl KeptDrydown {
     }
 }
 
-/// Follows one bed. It holds a bounded memory: about 6 kB.
+/// Follows one bed. It holds a bounded memory: about 5 kB.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Outlook {
     limits: DryingLimits,
@@ -128,7 +124,8 @@ pub struct Outlook {
     falls: HourlyFalls,
     own: OwnDays,
     drydowns: u32,
-    finished: VecDeque<KeptDrydown>,
+    /// The last one that has come to its end.
+    finished: Option<Box<KeptDrydown>>,
     waiting: Vec<PendingForecast>,
     residuals: Residuals,
     errors: MemberErrors,
@@ -220,9 +217,9 @@ impl Outlook {
         }
     }
 
-    /// The latest drydowns that have come to their end, oldest first.
-    pub fn finished(&self) -> impl Iterator<Item = Drydown> {
-        self.finished.iter().map(KeptDrydown::open)
+    /// The last drydown that has come to its end.
+    pub fn finished(&self) -> Option<Drydown> {
+        self.finished.as_deref().map(KeptDrydown::open)
     }
 
     /// The exponential of the present drydown.
@@ -427,6 +424,8 @@ impl Outlook {
             let falls = LEADS
                 .map(|lead| fall_at(&paths.middle, clock.days(f64::from(hour + 24 * lead)) - from) as f32);
             let members = (paths.basis.fall_a_day as f32, curve.fall_a_day as f32);
+            // One a day: each has its own room.
+            self.waiting.reserve_exact(1);
             self.waiting.push(PendingForecast { hour, theta: paths.basis.theta as f32, falls, members });
         }
     }
@@ -472,23 +471,18 @@ impl Outlook {
             && first.theta - last.theta >= COUNTS_FALL
         {
             self.drydowns = self.drydowns.saturating_add(1);
-            if self.finished.len() == FINISHED {
-                self.finished.pop_front();
-            }
-            // A drydown takes days: each has its own room.
-            self.finished.reserve_exact(1);
-            self.finished.push_back(KeptDrydown {
+            self.finished = Some(Box::new(KeptDrydown {
                 hours: (self.begun, last.hour),
                 theta: (first.theta, last.theta),
                 fit: self.fitted(&hours).map(KeptFit::from).map_err(Box::new),
-            });
+            }));
         }
         self.clear();
     }
 
     fn clear(&mut self) {
         self.hours.clear();
-        self.waiting.clear();
+        self.waiting = Vec::new();
         self.residuals.end_drydown();
         self.swing.begin();
     }

@@ -140,7 +140,7 @@ fn sensors_table(garden: Option<&Garden>, view: &SiteView, months: &[Markup]) ->
 
 /// What the garden's file says of a sensor's battery.
 fn battery_of(garden: Option<&Garden>, sensor: &SensorView) -> Option<Battery> {
-    garden?.sensors.iter().find(|it| it.id == sensor.id)?.battery
+    garden?.sensors.iter().find(|it| it.id == sensor.id)?.battery.as_deref().copied()
 }
 
 fn sensor_cells(

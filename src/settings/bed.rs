@@ -1,5 +1,7 @@
 //! `[[bed]]`: what grows where, in which soil.
 
+use std::borrow::Cow;
+
 use toml::de::DeValue;
 
 use super::document::Want;
@@ -63,7 +65,7 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
         field_capacity,
         wilting_point,
         saturation,
-        composition,
+        composition: composition.map(Box::new),
         crop,
         root_depth_m,
         depletion_fraction,
@@ -73,14 +75,14 @@ pub(super) fn bed(table: SettingsTable<'_>, ids: &mut Names) -> Option<Bed> {
         mulch,
         fallow: fallow?,
         potting_mix: potting_mix?,
-        watering_rules,
+        watering_rules: watering_rules.map(Box::new),
         method,
     })
 }
 
 /// A soil's name and what it holds.
 struct SoilLimits {
-    name: String,
+    name: Cow<'static, str>,
     field_capacity: f64,
     wilting_point: f64,
     saturation: Option<f64>,
@@ -141,15 +143,16 @@ fn soil_of(table: &SettingsTable<'_>) -> Option<SoilLimits> {
     }
     let (name, of_soil, composition) = match given {
         Soil::Refused => return None,
-        Soil::Absent => ("own limits".to_owned(), None, None),
+        Soil::Absent => ("own limits".into(), None, None),
         Soil::Texture(t) => {
-            (t.name.to_owned(), Some((t.field_capacity_mid(), t.wilting_point_mid(), None)), None)
+            (t.name.into(), Some((t.field_capacity_mid(), t.wilting_point_mid(), None)), None)
         }
         Soil::Composition(c, held) => (
             format!(
                 "{} % sand, {} % clay and {} % organic matter",
                 c.sand_percent, c.clay_percent, c.organic_percent
-            ),
+            )
+            .into(),
             Some((held.field_capacity, held.wilting_point, Some(held.saturation))),
             Some(c),
         ),
@@ -231,7 +234,7 @@ fn stage_lengths(item: &SettingsItem<'_>) -> Option<Lengths> {
 /// The crop's name, rooting depth and depletion fraction: of the table, or the
 /// bed's own numbers, which go before the table's. Of the table's two rooting
 /// depths the smaller one is for scheduling water.
-fn crop_of(table: &SettingsTable<'_>) -> Option<(Option<String>, f64, f64)> {
+fn crop_of(table: &SettingsTable<'_>) -> Option<(Option<&'static str>, f64, f64)> {
     let crop =
         table.get("crop", Want::Text).map(|item| item.name(soil::crop, soil::CROPS.iter().map(|c| c.name)));
     let depth = table.get("root_depth_m", Want::Value).map(|item| item.number(ROOT_DEPTH));
@@ -253,7 +256,7 @@ fn crop_of(table: &SettingsTable<'_>) -> Option<(Option<String>, f64, f64)> {
     };
     let depth = depth.unwrap_or_else(|| crop.map(|c| c.root_depth_m.0))?;
     let fraction = fraction.unwrap_or_else(|| crop.map(|c| c.depletion_fraction))?;
-    Some((crop.map(|crop| crop.name.to_owned()), depth, fraction))
+    Some((crop.map(|crop| crop.name), depth, fraction))
 }
 
 fn irrigation(table: SettingsTable<'_>) -> Option<Irrigation> {

@@ -1,7 +1,7 @@
 //! One garden file: the site and its rules; beds, tanks, sensors and who is told
 //! have files of their own.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use jiff::tz::TimeZone;
@@ -27,7 +27,11 @@ use super::value::SettingsItem;
 use super::watering::watering;
 use crate::alarms::SYSTEM_PLACE;
 use crate::alarms::{Kind, Priority, RuleSetting, RuleSettings};
-use crate::garden::plan::{Bed, Garden, Holiday, Sensor, Site, Tank};
+use crate::calibration::DatedCalibration;
+use crate::decode::PayloadFormat;
+use crate::garden::plan::{Bed, Garden, GardenPlan, Holiday, Sensor, Site, Tank};
+use crate::model::Id;
+use crate::quality::Limits;
 use crate::text::locale::Locale;
 
 const LATITUDE: Range = Range::from_to(-90.0, 90.0, "degrees, south is negative");
@@ -54,6 +58,7 @@ pub(super) struct Across<'a> {
     pub(super) filters: Option<&'a [String]>,
     /// The webhooks and files that a group may name.
     pub(super) ways: ChannelNames,
+    alike: Alike,
 }
 
 impl<'a> Across<'a> {
@@ -63,6 +68,48 @@ impl<'a> Across<'a> {
             topics: Names::new("a topic of its own for each sensor"),
             filters,
             ways,
+            alike: Alike::default(),
+        }
+    }
+}
+
+/// What is written alike, in any garden: all that say it share it.
+#[derive(Default)]
+struct Alike {
+    ids: HashSet<Id>,
+    payloads: Vec<Arc<PayloadFormat>>,
+    calibrations: Vec<Arc<[DatedCalibration]>>,
+    limits: Vec<Arc<Limits>>,
+}
+
+impl Alike {
+    /// So many ids that differ are known, and so many of what a sensor is written with, which
+    /// is looked through.
+    const IDS_MOST: usize = 20_000;
+    const MOST: usize = 32;
+
+    fn share_sensors(&mut self, sensors: &mut [Sensor]) {
+        for sensor in sensors {
+            self.share_id(&mut sensor.id);
+            Self::share(&mut self.payloads, &mut sensor.payload);
+            Self::share(&mut self.calibrations, &mut sensor.calibrations);
+            Self::share(&mut self.limits, &mut sensor.quality);
+        }
+    }
+
+    fn share_id(&mut self, it: &mut Id) {
+        match self.ids.get(it) {
+            Some(same) => *it = same.clone(),
+            None if self.ids.len() < Self::IDS_MOST => drop(self.ids.insert(it.clone())),
+            None => {}
+        }
+    }
+
+    fn share<T: PartialEq + ?Sized>(known: &mut Vec<Arc<T>>, it: &mut Arc<T>) {
+        match known.iter().find(|known| *known == it) {
+            Some(same) => *it = Arc::clone(same),
+            None if known.len() < Self::MOST => known.push(Arc::clone(it)),
+            None => {}
         }
     }
 }
@@ -131,8 +178,9 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     ground.read_tanks(&tank_tables);
     let named_beds = places_of(&bed_tables, &mut places.beds);
     let named_tanks = places_of(&tank_tables, &mut places.tanks);
-    let beds: Vec<Bed> = bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)).collect();
-    let tanks: Vec<Tank> = tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)).collect();
+    let mut beds: Vec<Bed> = bed_tables.into_iter().filter_map(|table| bed(table, &mut ids)).collect();
+    let mut tanks: Vec<Tank> = tank_tables.into_iter().filter_map(|table| tank(table, &mut ids)).collect();
+    beds.iter_mut().for_each(|bed| across.alike.share_id(&mut bed.id));
     note_soil(&beds, &mut places.beds);
 
     let gateway_tables = root.sections("gateway", "id");
@@ -152,7 +200,7 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
         ground.read_sensor(&table);
         sensors.extend(sensor(table, &mut sensor_ids, &mut topics, &mut places, &mut gateways, &zone));
     }
-    share_alike(&mut sensors);
+    across.alike.share_sensors(&mut sensors);
     let gateways = gateways.finish();
     alarm_places.extend(gateways.iter().map(|gateway| gateway.id.to_string()));
     let bed_accepted =
@@ -180,11 +228,13 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
     let mut site = site?;
     site.watering_rules = watering_rules?;
     site.holidays = holidays;
-    Some(Garden {
+    beds.shrink_to_fit();
+    tanks.shrink_to_fit();
+    let plan = GardenPlan {
         site,
-        beds: beds.into(),
-        tanks: tanks.into(),
-        sensors: sensors.into(),
+        beds,
+        tanks,
+        sensors,
         gateways,
         tell,
         rules: rules?,
@@ -193,26 +243,8 @@ pub(super) fn read(root: SettingsTable<'_>, across: &mut Across<'_>) -> Option<G
         ground,
         jobs,
         handover,
-    })
-}
-
-/// Lets sensors that are written alike share what they are written with.
-fn share_alike(sensors: &mut [Sensor]) {
-    /// So many that differ are looked through.
-    const MOST: usize = 32;
-    fn share<T: PartialEq + ?Sized>(known: &mut Vec<Arc<T>>, it: &mut Arc<T>) {
-        match known.iter().find(|known| *known == it) {
-            Some(same) => *it = Arc::clone(same),
-            None if known.len() < MOST => known.push(Arc::clone(it)),
-            None => {}
-        }
-    }
-    let (mut payloads, mut calibrations, mut limits) = (Vec::new(), Vec::new(), Vec::new());
-    for sensor in sensors {
-        share(&mut payloads, &mut sensor.payload);
-        share(&mut calibrations, &mut sensor.calibrations);
-        share(&mut limits, &mut sensor.quality);
-    }
+    };
+    Some(plan.into())
 }
 
 /// The id that a table has, right or wrong.

@@ -107,7 +107,7 @@ impl<'t> GroundReader<'t> {
 
     /// Notes what lies over something else or over the fence: the drawing then hides a
     /// part of it, so `trug check` says so, and the daemon goes on.
-    pub(super) fn finish(self) -> Ground {
+    pub(super) fn finish(mut self) -> Ground {
         for (number, (name, rect, item)) in self.placed.iter().enumerate() {
             for (other, other_rect, _) in &self.placed[..number] {
                 let shared = rect.shared_m2(other_rect);
@@ -122,6 +122,12 @@ impl<'t> GroundReader<'t> {
                     "a place within the outline of [site]",
                 );
             }
+        }
+        for list in [&mut self.ground.beds, &mut self.ground.tanks] {
+            if list.iter().all(Option::is_none) {
+                list.clear();
+            }
+            list.shrink_to_fit();
         }
         self.ground
     }

@@ -169,7 +169,7 @@ fn outside(program: &Program, item: &SettingsItem<'_>, beds: &[Bed], places: &Pl
     for bed in beds.iter().filter(watered) {
         let methods = program.method.or(bed.method);
         let methods = methods.map_or(WateringMethods::INSTALLED, WateringMethods::one);
-        let hours = bed.watering_rules.as_ref().unwrap_or(rules).any(methods);
+        let hours = bed.watering_rules.as_deref().unwrap_or(rules).any(methods);
         let mut first_day = None;
         let starts = table.starts.iter().filter(|start| {
             let (minutes, day) = table.minutes_within(**start, hours);

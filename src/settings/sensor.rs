@@ -155,7 +155,7 @@ pub(super) fn sensor(
         unit_said: unit.is_some(),
         quality: quality?.into(),
         gateway: gateway?,
-        battery: battery?,
+        battery: battery?.map(Box::new),
     })
 }
 

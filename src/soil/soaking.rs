@@ -123,9 +123,9 @@ pub struct Soaking {
     /// One value an hour, each the lower of two readings: a single high one is no rise.
     hours: VecDeque<PackedContent>,
     last: Option<(KeptTime, f32)>,
-    trial: Option<Trial>,
+    trial: Option<Box<Trial>>,
     /// Water up to here has had its trial.
-    counted_to: Option<Timestamp>,
+    counted_to: Option<KeptTime>,
     misses: VecDeque<Miss>,
     verdict: SoakingVerdict,
 }
@@ -153,7 +153,7 @@ impl Soaking {
         while self.misses.front().is_some_and(|miss| seconds(miss.at, at) > REMEMBERED_S) {
             self.misses.pop_front();
         }
-        match self.trial {
+        match self.trial.as_deref().copied() {
             Some(trial) if seconds(trial.opened, at) >= REACHES_WITHIN_S => self.settle(trial, at),
             Some(_) => {}
             None => self.open(at, probe, came_mm),
@@ -162,7 +162,7 @@ impl Soaking {
 
     fn open(&mut self, at: Timestamp, probe: &AtProbe, came_mm: impl FnOnce(Timestamp, Timestamp) -> f64) {
         let day_before = Timestamp::from_second(at.as_second() - TOGETHER_S).unwrap_or(Timestamp::MIN);
-        let from = self.counted_to.map_or(day_before, |counted| counted.max(day_before));
+        let from = self.counted_to.map_or(day_before, |counted| counted.at().max(day_before));
         let before = self
             .hours
             .iter()
@@ -177,13 +177,13 @@ impl Soaking {
         let enough_mm = enough_mm(probe.field_capacity, before, probe.depth_m);
         let mm = came_mm(from, at);
         if mm >= enough_mm {
-            self.trial = Some(Trial { opened: at, mm, enough_mm, before });
+            self.trial = Some(Box::new(Trial { opened: at, mm, enough_mm, before }));
         }
     }
 
     fn settle(&mut self, trial: Trial, at: Timestamp) {
         self.trial = None;
-        self.counted_to = Some(at);
+        self.counted_to = Some(at.into());
         let within: Vec<(Timestamp, f32)> = self
             .hours
             .iter()

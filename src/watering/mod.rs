@@ -27,5 +27,6 @@ pub use method::{AllowedHours, MonthDays, WateringMethod, WateringMethods, Water
 pub use program::{ProgramDays, TimerRun, Timetable};
 pub use reasons::{ARRIVAL, EQUATIONS, LEAST_RISE, METERED, RAIN_BEFORE, RISE, STANDING};
 pub use same_time::SameTimeWatch;
+pub(crate) use timer_finder::BedRise;
 pub use timer_finder::{FoundProgram, SeenRise, find_programs};
 pub use wetting::{Wetting, WettingWatch, probe_lag_s};

@@ -18,7 +18,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 use super::program::{ProgramDays, Timetable};
-use crate::model::minute_of_day;
+use crate::model::{KeptTime, minute_of_day};
 
 /// Fewest runs that make a program.
 const RUNS_LEAST: usize = 4;
@@ -37,7 +37,7 @@ const RUN_MIN: u16 = 20;
 const DAY_MIN: i64 = 1440;
 
 /// A rise of a bed's soil.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SeenRise {
     /// The bed's number.
     pub bed: u16,
@@ -47,6 +47,31 @@ pub struct SeenRise {
     pub every_s: u32,
     /// Whether the gauge caught the rain that explains it.
     pub rained: bool,
+}
+
+/// The same as it is kept with its bed.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+pub(crate) struct BedRise {
+    onset: KeptTime,
+    every_s: u32,
+    rained: bool,
+}
+
+impl From<SeenRise> for BedRise {
+    fn from(SeenRise { bed: _, onset, every_s, rained }: SeenRise) -> Self {
+        Self { onset: onset.into(), every_s, rained }
+    }
+}
+
+impl BedRise {
+    pub(crate) fn onset(self) -> Timestamp {
+        self.onset.at()
+    }
+
+    /// The rise of the bed with which it was kept.
+    pub(crate) fn of_bed(self, bed: u16) -> SeenRise {
+        SeenRise { bed, onset: self.onset(), every_s: self.every_s, rained: self.rained }
+    }
 }
 
 /// A program that rises speak for.

@@ -24,7 +24,9 @@ const DAY_MS: i64 = 24 * HOUR_MS;
 /// The school with a group.
 fn gardens() -> Vec<Garden> {
     let tell = vec![Tell { who: "grounds".to_owned(), ..Tell::default() }];
-    vec![Garden { tell, ..school() }]
+    let mut garden = school();
+    garden.tell = tell;
+    vec![garden]
 }
 
 /// A store with readings at the start and at the end of some days, and these steps.

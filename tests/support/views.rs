@@ -428,7 +428,8 @@ fn jobs() -> Vec<JobView> {
     let garden = super::garden::shipped().gardens.remove(0);
     let mut jobs: Vec<JobView> = garden
         .jobs
-        .into_iter()
+        .iter()
+        .cloned()
         .map(|job| {
             let last_done = (job.name == "Water test").then_some(jiff::civil::date(2026, 4, 8));
             let due = job.due(last_done, today);

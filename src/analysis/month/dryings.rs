@@ -65,7 +65,7 @@ pub(super) fn dryings(
         Outlook::new(DryingLimits { floor: 0.5 * soil.wilting_point, ..DryingLimits::default() });
     let mut found: Vec<Drydown> = Vec::new();
     let take = |outlook: &Outlook, found: &mut Vec<Drydown>| {
-        if let Some(last) = outlook.finished().last()
+        if let Some(last) = outlook.finished()
             && found.last().is_none_or(|known| known.from < last.from)
         {
             found.push(last);

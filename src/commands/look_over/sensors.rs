@@ -126,7 +126,7 @@ fn of_last_day(name: &str, sensor: &Sensor, day: &SensorTally) -> Vec<LookFindin
 /// What the devices last said of their batteries, as far as it was kept.
 fn batteries(gardens: &[Garden], reader: &Reader, now: Timestamp) -> Vec<LookFinding> {
     let watched = gardens.iter().flat_map(|garden| {
-        garden.sensors.iter().filter_map(move |it| Some((garden, it, it.battery.as_ref()?)))
+        garden.sensors.iter().filter_map(move |it| Some((garden, it, it.battery.as_deref()?)))
     });
     let watched: Vec<_> = watched.collect();
     if watched.is_empty() {

@@ -23,20 +23,27 @@ pub(crate) enum AlarmPlace {
 static SYSTEM_ID: LazyLock<Id> = LazyLock::new(|| Id::new(SYSTEM_PLACE));
 
 impl AlarmPlace {
-    /// Of how many kinds places are.
-    pub(crate) const LISTS: usize = 6;
+    /// The places of a garden, in order, without the program itself.
+    pub(crate) fn all(garden: &Garden) -> impl Iterator<Item = Self> {
+        let count = |all: usize| 0..u16::try_from(all).unwrap_or(u16::MAX);
+        let beds = count(garden.beds.len()).map(Self::Bed);
+        let tanks = count(garden.tanks.len()).map(Self::Tank);
+        let sensors = count(garden.sensors.len()).map(Self::Sensor);
+        let gateways = count(garden.gateways.len() + 1).map(Self::Gateway);
+        let jobs = count(garden.jobs.len()).map(Self::Job);
+        beds.chain(tanks).chain(sensors).chain(gateways).chain(jobs)
+    }
 
-    /// Its list, in the order in which they are gone through, and its number there.
-    pub(crate) fn list_and_number(self) -> (usize, usize) {
-        let (list, number) = match self {
-            Self::Bed(number) => (0, number),
-            Self::Tank(number) => (1, number),
-            Self::Sensor(number) => (2, number),
-            Self::Gateway(number) => (3, number),
-            Self::Job(number) => (4, number),
-            Self::System => (5, 0),
-        };
-        (list, usize::from(number))
+    /// Whether it is a place of the garden.
+    pub(crate) fn is_there(self, garden: &Garden) -> bool {
+        match self {
+            Self::Bed(number) => usize::from(number) < garden.beds.len(),
+            Self::Tank(number) => usize::from(number) < garden.tanks.len(),
+            Self::Sensor(number) => usize::from(number) < garden.sensors.len(),
+            Self::Gateway(number) => usize::from(number) <= garden.gateways.len(),
+            Self::Job(number) => usize::from(number) < garden.jobs.len(),
+            Self::System => false,
+        }
     }
 
     /// The whole site: it has the place of its own way to the broker.

@@ -5,10 +5,11 @@ use jiff::Timestamp;
 use crate::alarms::{
     AlarmCourse, AlarmKey, AlarmRecord, AlarmText, Answered, Delays, Input, Life, LifeStep, State,
 };
+use crate::garden::alarm::kept_text::KeptText;
 use crate::garden::alarm::place::AlarmSubject;
 use crate::garden::plan::Garden;
 use crate::garden::record::{AlarmChange, Batch};
-use crate::model::add_seconds;
+use crate::model::{KeptTime, add_seconds};
 use crate::text::spoken;
 use crate::watering::next_stretch;
 
@@ -36,7 +37,7 @@ pub(crate) struct SlotState {
     /// The occurrence that the course has counted last.
     counted: Option<Timestamp>,
     /// When the state last changed, and the newest words.
-    last: Option<(Timestamp, AlarmText)>,
+    last: Option<(KeptTime, KeptText)>,
     /// The span in which those words are fresh; `None`: they come from the store.
     fresh: Option<(Timestamp, Timestamp)>,
 }
@@ -107,6 +108,11 @@ impl AlarmSlot {
         self.state.is_none()
     }
 
+    /// What has never stood is moved by a breach, or by what hides it, alone.
+    pub(crate) fn is_nothing_new(input: Input) -> bool {
+        matches!(input, Input::Clear | Input::Deadband | Input::Unknown | Input::Time)
+    }
+
     fn state(&self) -> &SlotState {
         const NORMAL: &SlotState = &SlotState::NORMAL;
         self.state.as_deref().unwrap_or(NORMAL)
@@ -127,9 +133,19 @@ impl AlarmSlot {
         self.state().life
     }
 
-    /// When the state last changed, and the newest words.
-    pub(crate) fn last(&self) -> Option<&(Timestamp, AlarmText)> {
-        self.state().last.as_ref()
+    /// When the state last changed.
+    pub(crate) fn last_at(&self) -> Option<Timestamp> {
+        self.state().last.as_ref().map(|(at, _)| at.at())
+    }
+
+    /// The newest words.
+    pub(crate) fn said(&self) -> Option<AlarmText> {
+        self.state().last.as_ref().map(|(_, said)| said.open())
+    }
+
+    /// Whether what was read of it can be one.
+    pub(crate) fn is_sound(&self) -> bool {
+        self.state().last.as_ref().is_none_or(|(_, said)| said.is_sound())
     }
 
     /// Makes it stand as it was stored, whatever the restored readings made of it. What
@@ -166,8 +182,8 @@ impl AlarmSlot {
             };
             it.life = it.life.begun(stored.since, unseen);
             let words = words.filter(|_| state.is_active() || state.is_hidden());
-            let said = words.map_or_else(|| stored.said.clone(), |words| words.1);
-            it.last = Some((stored.at, said));
+            let said = words.map_or_else(|| KeptText::new(stored.said.clone()), |words| words.1);
+            it.last = Some((stored.at.into(), said));
         }
         self.settle();
     }
@@ -176,7 +192,7 @@ impl AlarmSlot {
     /// it stands as nobody has stopped it: with its running delays and its newest words.
     /// Else it was laid over as [`AlarmSlot::restore`] does.
     pub(crate) fn go_on_from(&mut self, stored: Option<&AlarmRecord>) -> bool {
-        let told = self.last().map(|(at, _)| at.as_millisecond());
+        let told = self.last_at().map(Timestamp::as_millisecond);
         let same = match stored {
             Some(it) => {
                 let since = self.life().since().map(Timestamp::as_millisecond);
@@ -201,15 +217,15 @@ impl AlarmSlot {
     /// The alarm as it stands; `None` where it was never told.
     pub(crate) fn record(&self, garden: &Garden) -> Option<AlarmRecord> {
         let SlotState { life, course, .. } = *self.state();
-        let (at, said) = self.last()?;
+        let (at, said) = (self.last_at()?, self.said()?);
         Some(AlarmRecord {
             key: self.key(garden),
             state: life.state(),
-            since: life.since().unwrap_or(*at),
-            at: *at,
+            since: life.since().unwrap_or(at),
+            at,
             shelf: life.shelf(),
             course,
-            said: said.clone(),
+            said,
         })
     }
 
@@ -271,10 +287,7 @@ impl AlarmSlot {
         delays: Delays,
         severity: u16,
     ) -> Option<Telling> {
-        // What has never stood is moved by a breach, or by what hides it, alone.
-        if self.never_stood()
-            && matches!(input, Input::Clear | Input::Deadband | Input::Unknown | Input::Time)
-        {
+        if self.never_stood() && Self::is_nothing_new(input) {
             return None;
         }
         let before = self.life();
@@ -294,7 +307,7 @@ impl AlarmSlot {
         self.settle();
         match step {
             Some(step) => {
-                let repeats = self.last().is_some() && (input.is_answer() || input == Input::Time);
+                let repeats = self.last_at().is_some() && (input.is_answer() || input == Input::Time);
                 Some(Telling { at, step: Some(step), active: step.to.is_active(), repeats })
             }
             None if self.words_are_old(at, input, held) => {
@@ -336,7 +349,7 @@ impl AlarmSlot {
 
     /// What was said before, where an answer or a reminder says it again.
     pub(crate) fn repeated(&self, telling: &Telling) -> Option<AlarmText> {
-        self.last().filter(|_| telling.repeats).map(|(_, text)| text.clone())
+        if telling.repeats { self.said() } else { None }
     }
 
     /// Keeps the words, and adds the change to `batch` if there is one.
@@ -359,7 +372,7 @@ impl AlarmSlot {
         }
         let Some(step) = telling.step else {
             if let Some(last) = &mut self.state_mut().last {
-                last.1 = said;
+                last.1 = KeptText::new(said);
             }
             return;
         };
@@ -379,7 +392,7 @@ impl AlarmSlot {
                 said: said.clone(),
             },
         });
-        self.state_mut().last = Some((at, said));
+        self.state_mut().last = Some((at.into(), KeptText::new(said)));
     }
 }
 
@@ -405,7 +418,7 @@ mod tests {
     use super::*;
     use crate::alarms::{Kind, RuleSettings};
     use crate::garden::alarm::place::AlarmPlace;
-    use crate::garden::plan::Site;
+    use crate::garden::plan::{GardenPlan, Site};
     use crate::model::{Id, LocalHours};
     use jiff::tz::TimeZone;
 
@@ -413,7 +426,7 @@ mod tests {
     /// hours, and for the three edges of the day that fall between them, at most.
     #[test]
     fn words_are_seldom_made() {
-        let garden = Garden {
+        let garden = Garden::from(GardenPlan {
             site: Site {
                 id: Id::new("school"),
                 name: "School".to_owned(),
@@ -425,9 +438,9 @@ mod tests {
                 working_hours: LocalHours::new(vec![]),
                 holidays: vec![],
             },
-            beds: vec![].into(),
-            tanks: vec![].into(),
-            sensors: vec![].into(),
+            beds: vec![],
+            tanks: vec![],
+            sensors: vec![],
             gateways: Vec::new(),
             tell: vec![],
             rules: RuleSettings::default(),
@@ -436,7 +449,7 @@ mod tests {
             ground: crate::garden::ground::Ground::default(),
             jobs: Vec::new(),
             handover: crate::garden::plan::Handover::default(),
-        };
+        });
         let mut slot = AlarmSlot::new(AlarmPlace::System.alarm(Kind::DryBed));
         let (mut batch, mut made) = (Batch::default(), 0);
         let start: Timestamp = "2026-04-07T01:10:00Z".parse().expect("a time");

@@ -1,112 +1,89 @@
-//! Every alarm that a site can have, in one list.
+//! Every alarm that a site can have, in one list: of those that never stood nothing is kept.
 
-use std::sync::OnceLock;
+use jiff::Timestamp;
 
-use crate::alarms::{AlarmKey, Kind, Life, PlaceKind};
+use crate::alarms::{AlarmKey, AlarmText, Delays, Input, Kind, Life, PlaceKind};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
-use crate::garden::alarm::slot::AlarmSlot;
+use crate::garden::alarm::slot::{AlarmSlot, Telling};
 use crate::garden::plan::Garden;
+use crate::garden::record::Batch;
 use crate::model::Place;
 
-/// The alarms of a site, place by place.
+/// The alarms of a site that stand or stood, in the order of [`possible_subjects`], and those
+/// about the program itself that it has.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(crate) struct AlarmSlots {
     slots: Vec<AlarmSlot>,
-    /// Where each place's begin, found when one is first asked for: each reading asks for some
-    /// ten of them.
-    #[serde(skip)]
-    starts: OnceLock<PlaceStarts>,
 }
 
-/// The first alarm of each place, by its list and number there.
-#[derive(Clone, Debug, Default)]
-struct PlaceStarts([Vec<u32>; AlarmPlace::LISTS]);
-
-impl PlaceStarts {
-    /// Stands for a place without alarms.
-    const NONE: u32 = u32::MAX;
-
-    fn of(slots: &[AlarmSlot]) -> Self {
-        let mut starts = Self::default();
-        for (at, slot) in (0u32..).zip(slots) {
-            let (list, number) = slot.subject.place.list_and_number();
-            let list = &mut starts.0[list];
-            if list.len() <= number {
-                list.resize(number + 1, Self::NONE);
-            }
-            list[number] = list[number].min(at);
+/// Whether a place is one of a kind.
+fn is_of_kind(garden: &Garden, place: AlarmPlace, kind: PlaceKind) -> bool {
+    match (place, kind) {
+        (AlarmPlace::Bed(_), PlaceKind::Bed)
+        | (AlarmPlace::Tank(_), PlaceKind::Tank)
+        | (AlarmPlace::Sensor(_), PlaceKind::Sensor)
+        | (AlarmPlace::Gateway(_), PlaceKind::Gateway) => true,
+        (AlarmPlace::Bed(index), PlaceKind::FirstOfProgram) => {
+            garden.programs.iter().any(|program| program.beds.first() == Some(&index))
         }
-        starts
+        (AlarmPlace::Tank(index), PlaceKind::TankWithPump) => {
+            garden.sensors.iter().any(|s| s.place == Place::Tank(index) && s.measures.tells_of_a_pump())
+        }
+        (AlarmPlace::Sensor(index), PlaceKind::SensorOf(quantity)) => {
+            garden.sensor(index).measures == quantity
+        }
+        (AlarmPlace::Sensor(index), PlaceKind::SensorWithBattery) => garden.sensor(index).battery.is_some(),
+        (AlarmPlace::Job(index), PlaceKind::JobToTell) => garden.job(index).tell,
+        // After the last gateway comes the site itself.
+        (AlarmPlace::Gateway(_), PlaceKind::SiteWith(of)) => {
+            place == AlarmPlace::of_site(garden)
+                && garden.sensors.iter().any(|it| it.measures == of && it.place == Place::Site)
+        }
+        _ => false,
     }
+}
 
-    fn get(&self, place: AlarmPlace) -> Option<usize> {
-        let (list, number) = place.list_and_number();
-        self.0[list].get(number).filter(|at| **at != Self::NONE).map(|at| *at as usize)
-    }
+/// Whether a garden's place can have an alarm. Those about the program itself are given by
+/// [`AlarmSlots::carry`].
+pub(crate) fn is_possible(garden: &Garden, subject: AlarmSubject) -> bool {
+    let AlarmSubject { kind, place } = subject;
+    place.is_there(garden) && kind.row().places.iter().any(|it| is_of_kind(garden, place, *it))
+}
+
+/// The alarms that a garden's places can have, place by place, without those about the
+/// program itself.
+pub(crate) fn possible_subjects(garden: &Garden) -> Vec<AlarmSubject> {
+    let mut subjects: Vec<AlarmSubject> = AlarmPlace::all(garden)
+        .flat_map(|place| {
+            Kind::at(move |it| is_of_kind(garden, place, it)).map(move |kind| place.alarm(kind))
+        })
+        .collect();
+    subjects.sort_by_key(|subject| order(*subject));
+    subjects
+}
+
+/// Steps of one moment are kept and told in this order: of a sensor its silence, what its
+/// quantity has, the others; of a gateway its silence.
+fn order(subject: AlarmSubject) -> (AlarmPlace, u8, u8) {
+    let rank = match (subject.place, subject.kind) {
+        (AlarmPlace::Sensor(_), Kind::SensorSilent) | (AlarmPlace::Gateway(_), Kind::GatewaySilent) => 0,
+        (AlarmPlace::Sensor(_), Kind::WaterLeftOn | Kind::GaugeSuspect) => 1,
+        _ => 2,
+    };
+    (subject.place, rank, subject.kind as u8)
 }
 
 impl AlarmSlots {
-    /// Those that a garden's places can have. The system's are given by
-    /// [`AlarmSlots::carry`].
-    pub(crate) fn new(garden: &Garden) -> Self {
-        let mut slots = Vec::new();
-        let mut add = |place: AlarmPlace, kind: Kind| slots.push(AlarmSlot::new(place.alarm(kind)));
-        for (index, _) in (0u16..).zip(&garden.beds) {
-            let first = garden.programs.iter().any(|program| program.beds.first() == Some(&index));
-            let has = |it| it == PlaceKind::Bed || (first && it == PlaceKind::FirstOfProgram);
-            Kind::at(has).for_each(|kind| add(AlarmPlace::Bed(index), kind));
-        }
-        for (index, _) in (0u16..).zip(&garden.tanks) {
-            let pump =
-                garden.sensors.iter().any(|s| s.place == Place::Tank(index) && s.measures.tells_of_a_pump());
-            let has = |it| it == PlaceKind::Tank || (pump && it == PlaceKind::TankWithPump);
-            Kind::at(has).for_each(|kind| add(AlarmPlace::Tank(index), kind));
-        }
-        for (index, sensor) in (0u16..).zip(&garden.sensors) {
-            let has = |it| match it {
-                PlaceKind::Sensor => true,
-                PlaceKind::SensorOf(quantity) => sensor.measures == quantity,
-                PlaceKind::SensorWithBattery => sensor.battery.is_some(),
-                PlaceKind::Bed
-                | PlaceKind::FirstOfProgram
-                | PlaceKind::Tank
-                | PlaceKind::TankWithPump
-                | PlaceKind::Gateway
-                | PlaceKind::SiteWith(_)
-                | PlaceKind::JobToTell
-                | PlaceKind::System => false,
-            };
-            let mut kinds: Vec<Kind> = Kind::at(has).collect();
-            // Steps of one moment are kept and told in this order: silence, what its
-            // quantity has, the others.
-            kinds.sort_by_key(|kind| match kind {
-                Kind::SensorSilent => 0,
-                Kind::WaterLeftOn | Kind::GaugeSuspect => 1,
-                _ => 2,
-            });
-            kinds.into_iter().for_each(|kind| add(AlarmPlace::Sensor(index), kind));
-        }
-        for (number, _) in (0u16..).zip(0..=garden.gateways.len()) {
-            Kind::at(|it| it == PlaceKind::Gateway).for_each(|kind| add(AlarmPlace::Gateway(number), kind));
-        }
-        // After the last gateway comes the site itself.
-        let measured =
-            |of| garden.sensors.iter().any(|it| it.measures == of && it.place == crate::model::Place::Site);
-        Kind::at(|it| matches!(it, PlaceKind::SiteWith(of) if measured(of)))
-            .for_each(|kind| add(AlarmPlace::of_site(garden), kind));
-        for (index, _) in (0u16..).zip(&garden.jobs).filter(|(_, job)| job.tell) {
-            Kind::at(|it| it == PlaceKind::JobToTell).for_each(|kind| add(AlarmPlace::Job(index), kind));
-        }
-        slots.shrink_to_fit();
-        Self { slots, starts: OnceLock::new() }
+    /// Where an alarm is, or would be.
+    fn find(&self, subject: AlarmSubject) -> Result<usize, usize> {
+        self.slots.binary_search_by_key(&order(subject), |slot| order(slot.subject))
     }
 
     /// Adds a system alarm of this kind, where there is none yet.
     pub(crate) fn carry(&mut self, kind: Kind) {
         let subject = AlarmPlace::System.alarm(kind);
-        if self.get(subject).is_none() {
-            self.slots.push(AlarmSlot::new(subject));
-            self.starts = OnceLock::new();
+        if let Err(place) = self.find(subject) {
+            self.slots.insert(place, AlarmSlot::new(subject));
         }
     }
 
@@ -116,46 +93,114 @@ impl AlarmSlots {
         own.map(|slot| slot.subject.kind).collect()
     }
 
-    fn position(&self, subject: AlarmSubject) -> Option<usize> {
-        let first = self.starts.get_or_init(|| PlaceStarts::of(&self.slots)).get(subject.place)?;
-        let here = self.slots[first..].iter().take_while(|slot| slot.subject.place == subject.place);
-        here.zip(first..).find(|(slot, _)| slot.subject.kind == subject.kind).map(|(_, at)| at)
-    }
-
-    /// An alarm, if its place can have it.
+    /// An alarm, where it stands or stood.
     pub(crate) fn get(&self, subject: AlarmSubject) -> Option<&AlarmSlot> {
-        self.position(subject).map(|at| &self.slots[at])
+        self.find(subject).ok().map(|at| &self.slots[at])
     }
 
-    /// An alarm, if its place can have it, to be changed.
+    /// An alarm, where it stands or stood, to be changed.
     pub(crate) fn get_mut(&mut self, subject: AlarmSubject) -> Option<&mut AlarmSlot> {
-        self.position(subject).map(|at| &mut self.slots[at])
+        self.find(subject).ok().map(|at| &mut self.slots[at])
     }
 
-    /// The life of an alarm; of one that its place cannot have, normal.
+    /// The life of an alarm; of one that never stood or that its place cannot have, normal.
     pub(crate) fn life(&self, subject: AlarmSubject) -> Life {
         self.get(subject).map_or(Life::Normal, |slot| slot.life())
     }
 
     /// The alarm of a key, if the garden can have it.
-    pub(crate) fn of_key(&self, garden: &Garden, key: &AlarmKey) -> Option<&AlarmSlot> {
-        let mut last_first = self.slots.iter().rev();
-        last_first.find(|slot| slot.subject.kind == key.kind && *slot.subject.place.id(garden) == key.place)
+    pub(crate) fn of_key(&self, garden: &Garden, key: &AlarmKey) -> Option<AlarmSlot> {
+        let own = self.of_program().into_iter().map(|kind| AlarmPlace::System.alarm(kind));
+        let mut all: Vec<AlarmSubject> = possible_subjects(garden);
+        all.extend(own);
+        let is_it = |it: &AlarmSubject| it.kind == key.kind && *it.place.id(garden) == key.place;
+        let subject = all.into_iter().rev().find(is_it)?;
+        Some(self.get(subject).cloned().unwrap_or_else(|| AlarmSlot::new(subject)))
     }
 
-    /// All of them, in order.
+    /// Lets what a rule made of a condition move an alarm, if its place can have it
+    /// ([`AlarmSlot::advance`]).
+    pub(crate) fn advance(
+        &mut self,
+        garden: &Garden,
+        subject: AlarmSubject,
+        (at, input): (Timestamp, Input),
+        delays: Delays,
+        severity: u16,
+    ) -> Option<Telling> {
+        let place = match self.find(subject) {
+            Ok(place) => place,
+            Err(_) if AlarmSlot::is_nothing_new(input) => return None,
+            Err(place) if is_possible(garden, subject) => {
+                self.slots.insert(place, AlarmSlot::new(subject));
+                place
+            }
+            Err(_) => return None,
+        };
+        let telling = self.slots[place].advance(garden, at, input, delays, severity);
+        self.let_go(place);
+        telling
+    }
+
+    /// The same, and tells what is to be told.
+    pub(crate) fn step(
+        &mut self,
+        garden: &Garden,
+        subject: AlarmSubject,
+        (at, input): (Timestamp, Input),
+        batch: &mut Batch,
+        words: impl FnOnce(bool) -> AlarmText,
+    ) {
+        let Some(telling) = self.advance(garden, subject, (at, input), Delays::NONE, 0) else { return };
+        let Some(slot) = self.get_mut(subject) else { return };
+        let text = slot.repeated(&telling).unwrap_or_else(|| words(telling.active));
+        slot.tell(garden, &telling, text, batch);
+    }
+
+    /// Changes an alarm, whether it stands or not.
+    pub(crate) fn change<T>(&mut self, subject: AlarmSubject, change: impl FnOnce(&mut AlarmSlot) -> T) -> T {
+        let place = self.find(subject).unwrap_or_else(|place| {
+            self.slots.insert(place, AlarmSlot::new(subject));
+            place
+        });
+        let changed = change(&mut self.slots[place]);
+        self.let_go(place);
+        changed
+    }
+
+    /// Lets go of an alarm that does not stand.
+    fn let_go(&mut self, place: usize) {
+        let slot = &self.slots[place];
+        if slot.never_stood() && slot.subject.place != AlarmPlace::System {
+            self.slots.remove(place);
+        }
+    }
+
+    /// Takes the place of what stands, but for the alarms about the program itself that `kept`
+    /// does not have or that are not this site's. Returns the first that the garden cannot
+    /// have.
+    pub(crate) fn go_on_from(&mut self, garden: &Garden, kept: Self) -> Result<(), AlarmSubject> {
+        self.slots.retain(|slot| slot.subject.place == AlarmPlace::System);
+        for slot in kept.slots {
+            match self.find(slot.subject) {
+                Ok(place) => self.slots[place] = slot,
+                Err(place) if is_possible(garden, slot.subject) => self.slots.insert(place, slot),
+                Err(_) if slot.subject.place == AlarmPlace::System => {}
+                Err(_) => return Err(slot.subject),
+            }
+        }
+        self.slots.shrink_to_fit();
+        Ok(())
+    }
+
+    /// All that stand or stood, in order.
     pub(crate) fn iter(&self) -> impl Iterator<Item = &AlarmSlot> {
         self.slots.iter()
     }
 
-    /// All of them, in order, for themselves.
-    pub(crate) fn into_slots(self) -> Vec<AlarmSlot> {
-        self.slots
-    }
-
-    /// All of them, in order, to be changed.
-    pub(crate) fn iter_mut(&mut self) -> impl Iterator<Item = &mut AlarmSlot> {
-        self.slots.iter_mut()
+    /// Those about the program itself, to be changed.
+    pub(crate) fn of_program_mut(&mut self) -> impl Iterator<Item = &mut AlarmSlot> {
+        self.slots.iter_mut().filter(|slot| slot.subject.place == AlarmPlace::System)
     }
 }
 
@@ -184,11 +229,11 @@ mod tests {
                 .remove(0);
         let mut counts = [0_u32; 3];
         let mut high = std::collections::BTreeMap::<Kind, u32>::new();
-        for slot in AlarmSlots::new(&garden).iter() {
-            if garden.priority_at(slot.subject.kind, slot.subject.place.id(&garden)) == Priority::High {
-                *high.entry(slot.subject.kind).or_default() += 1;
+        for AlarmSubject { kind, place } in possible_subjects(&garden) {
+            if garden.priority_at(kind, place.id(&garden)) == Priority::High {
+                *high.entry(kind).or_default() += 1;
             }
-            counts[match garden.priority_at(slot.subject.kind, slot.subject.place.id(&garden)) {
+            counts[match garden.priority_at(kind, place.id(&garden)) {
                 Priority::Low => 0,
                 Priority::Medium => 1,
                 Priority::High => 2,

@@ -3,8 +3,9 @@
 
 use jiff::Timestamp;
 
-use crate::alarms::{AlarmText, Delays, Input, Kind, Life, State};
+use crate::alarms::{AlarmText, Input, Kind, Life, State};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::slots::possible_subjects;
 use crate::garden::log::{LogEvent, SiteLog};
 use crate::garden::plan::Garden;
 use crate::garden::record::Batch;
@@ -28,21 +29,23 @@ impl SiteState {
         let any_quiet = !quiet.is_empty()
             || garden.beds.iter().any(|bed| bed.fallow)
             || garden.tanks.iter().any(|tank| being_cleaned(log, &tank.id, now));
-        for slot in alarms.iter_mut() {
-            let suppress = any_quiet
-                && (quiet.contains(&slot.subject.kind) || is_quiet_by_plan(garden, log, slot.subject, now));
-            if !suppress && slot.never_stood() {
-                continue;
-            }
-            let input = match (suppress, slot.life().state()) {
+        // What never stood has no timer, but may have to be kept quiet.
+        let mut subjects = if any_quiet { possible_subjects(garden) } else { Vec::new() };
+        let standing = alarms.iter().map(|slot| slot.subject);
+        subjects.extend(standing.filter(|it| !any_quiet || it.place == AlarmPlace::System));
+        for subject in subjects {
+            let suppress =
+                any_quiet && (quiet.contains(&subject.kind) || is_quiet_by_plan(garden, log, subject, now));
+            let life = alarms.life(subject);
+            let input = match (suppress, life.state()) {
                 (true, state) if !state.is_hidden() => Input::Suppress,
                 (false, State::Suppressed) => Input::Release,
-                (_, state) if matches!(slot.life(), Life::Acknowledged { .. }) || state == State::Shelved => {
+                (_, state) if matches!(life, Life::Acknowledged { .. }) || state == State::Shelved => {
                     Input::Time
                 }
                 _ => continue,
             };
-            slot.step(garden, now, input, Delays::NONE, batch, |_| {
+            alarms.step(garden, subject, (now, input), batch, |_| {
                 AlarmText::new("The garden's plan keeps this alarm quiet for now.", &[], "")
             });
         }

@@ -260,7 +260,7 @@ mod tests {
             id: Id::new("kitchen-bed"),
             name: "Kitchen bed".to_owned(),
             area_m2: 7.2,
-            soil: "loamy sand".to_owned(),
+            soil: "loamy sand".into(),
             field_capacity: 0.15,
             wilting_point: 0.065,
             saturation: None,

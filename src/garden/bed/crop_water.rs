@@ -103,7 +103,7 @@ impl SiteState {
             Err(missing @ (GrowthUnknown::NotPlanted | GrowthUnknown::NoLengths)) => missing,
             Err(other) => return Err(other),
         };
-        let crop = self.garden.bed(bed).crop.as_deref().and_then(crop);
+        let crop = self.garden.bed(bed).crop.and_then(crop);
         let crop = crop.ok_or(GrowthUnknown::NoCrop)?;
         let mid = crop.uses.first().ok_or(GrowthUnknown::NoCoefficients)?.single.mid;
         Ok((mid, vec![MID_SEASON.step(format!("{}: {mid:.2}", crop.name))], Err(missing)))

@@ -317,7 +317,7 @@ fn used_words(depletion_mm: f64) -> String {
 
 /// What the soil holds, with where it is from.
 fn held_figures(bed: &Bed) -> Vec<Figure> {
-    let held = bed.composition.and_then(|c| Some((c, c.held_water().ok()?)));
+    let held = bed.composition.as_deref().and_then(|c| Some((c, c.held_water().ok()?)));
     let steps = held.map(|(c, h)| c.steps(&h));
     let texture = texture(&bed.soil);
     let figure = |name: &'static str, value: f64, of_soil: Option<f64>, step: Option<Step>| {

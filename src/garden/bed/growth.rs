@@ -63,7 +63,7 @@ impl SiteState {
         });
         // A file's planting ahead of the day does not undo the one that stands there.
         let logged = logged.filter(|(day, _)| plan.planted.is_none_or(|file| file <= *day || file > date));
-        let crop = plan.crop.as_deref().and_then(soil::crop);
+        let crop = plan.crop.and_then(soil::crop);
         let (planted, crop) = match logged {
             Some((day, planted)) => (Some(day), planted.or(crop)),
             None => (plan.planted, crop),

@@ -349,7 +349,7 @@ impl SiteState {
     /// The steps that the open alarm was raised by.
     fn repellent_why(&self, index: u16) -> Why {
         let slot = self.alarms.get(AlarmPlace::Bed(index).alarm(Kind::WaterRepellentSoil));
-        slot.and_then(|slot| slot.last()).map(|last| last.1.why.clone()).unwrap_or_default()
+        slot.and_then(|slot| slot.said()).map(|said| said.why).unwrap_or_default()
     }
 
     /// The mulch that lies on a bed at a moment.

@@ -24,14 +24,14 @@ impl SiteState {
         // without sun nothing is learned of the season.
         let latitude_deg = self.garden.site.latitude_deg;
         let field_capacity = self.garden.bed(index).field_capacity;
-        let state = &mut self.beds[usize::from(index)];
         let number = at.as_second().div_euclid(86_400);
-        let known = state.sun.filter(|(of, _)| *of == number).map(|(_, sun)| sun);
+        let known = self.sun.filter(|(of, _)| *of == number).map(|(_, sun)| sun);
         let sun = known.unwrap_or_else(|| {
             let day = u16::try_from(TimeZone::UTC.to_datetime(at).day_of_year()).unwrap_or(1);
             extraterrestrial_mj_m2(latitude_deg, day).unwrap_or(0.0)
         });
-        state.sun = Some((number, sun));
+        self.sun = Some((number, sun));
+        let state = &mut self.beds[usize::from(index)];
         state.outlook.push(at, water_content, sun);
         state.drained.push(at, water_content, field_capacity);
     }

@@ -144,7 +144,7 @@ impl SiteState {
         let rising = self.history(probe).soil().and_then(|watch| watch.rising(at));
         let evidence = match rising {
             Some(wetting) => Some(self.wetting_evidence(index, probe, wetting)),
-            None => state.wetting.and_then(|known| known.evidence).map(|(evidence, _)| evidence),
+            None => state.evidence().map(|(evidence, _)| evidence),
         };
         evidence.is_some_and(|it| {
             let since_s = at.as_second() - it.wetting.onset.as_second();

@@ -27,9 +27,9 @@ impl SiteState {
     /// Remembers a rise of a bed's top probe.
     pub(crate) fn remember_rise(&mut self, rise: SeenRise) {
         let kept = &mut self.beds[usize::from(rise.bed)].rises;
-        push_tight(kept, rise);
+        push_tight(kept, rise.into());
         while kept.len() > RISES_MAX
-            || kept.front().is_some_and(|old| old.onset < add_seconds(rise.onset, -REMEMBERED_S))
+            || kept.front().is_some_and(|old| old.onset() < add_seconds(rise.onset, -REMEMBERED_S))
         {
             kept.pop_front();
         }
@@ -37,7 +37,9 @@ impl SiteState {
 
     /// The programs that the beds' rises speak for.
     pub(crate) fn proposed_programs(&self, now: Timestamp) -> Vec<ProposedProgram> {
-        let rises: Vec<SeenRise> = self.beds.iter().flat_map(|bed| bed.rises.iter().copied()).collect();
+        let beds = (0u16..).zip(&self.beds);
+        let rises: Vec<SeenRise> =
+            beds.flat_map(|(index, bed)| bed.rises.iter().map(move |rise| rise.of_bed(index))).collect();
         proposed_programs(&self.garden, &rises, now)
     }
 }

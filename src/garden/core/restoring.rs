@@ -9,6 +9,7 @@ use super::reading::{LATE_S, OLD_S};
 use super::system_kinds;
 use crate::alarms::{AlarmKey, AlarmRecord, Answer, Answered, Kind, SYSTEM_PLACE, State};
 use crate::garden::alarm::place::{AlarmPlace, AlarmSubject};
+use crate::garden::alarm::slots::possible_subjects;
 use crate::garden::core::{Clock, Core};
 use crate::garden::gauge::rain_days::caught;
 use crate::garden::log::{LogEntry, LogEvent};
@@ -161,23 +162,29 @@ impl Core {
     pub fn restore_alarms(&mut self, stored: Vec<AlarmRecord>) {
         for site in &mut self.sites {
             let readings_from = site.latest().map(restore_from);
-            let stored = || stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id);
+            let stored: Vec<&AlarmRecord> =
+                stored.iter().filter(|alarm| alarm.key.site == site.garden.site.id).collect();
             // One that stood when no group was concerned elsewhere ends where it stands.
-            for alarm in stored().filter(|alarm| alarm.key.place.as_str() == SYSTEM_PLACE) {
+            for alarm in stored.iter().filter(|alarm| alarm.key.place.as_str() == SYSTEM_PLACE) {
                 if system_kinds().any(|kind| kind == alarm.key.kind) && alarm.state != State::Normal {
                     site.alarms.carry(alarm.key.kind);
                 }
             }
-            for slot in site.alarms.iter_mut() {
-                let AlarmSubject { kind, place } = slot.subject;
-                let place = place.id(&site.garden);
-                let stored = stored().find(|alarm| alarm.key.kind == kind && alarm.key.place == *place);
-                let gone_on = site.resumed && slot.go_on_from(stored);
-                if !site.resumed {
-                    slot.restore(stored, readings_from);
-                }
+            let own = site.alarms.of_program().into_iter().map(|kind| AlarmPlace::System.alarm(kind));
+            for subject in possible_subjects(&site.garden).into_iter().chain(own) {
+                let AlarmSubject { kind, place } = subject;
+                let id = place.id(&site.garden);
+                let stored = stored.iter().find(|alarm| alarm.key.kind == kind && alarm.key.place == *id);
+                let resumed = site.resumed;
+                let (gone_on, holds) = site.alarms.change(subject, |slot| {
+                    let gone_on = resumed && slot.go_on_from(stored.copied());
+                    if !resumed {
+                        slot.restore(stored.copied(), readings_from);
+                    }
+                    (gone_on, slot.life().holds())
+                });
                 if let (AlarmPlace::Sensor(index), Kind::SensorFault, true, false) =
-                    (slot.subject.place, kind, slot.life().holds(), gone_on)
+                    (place, kind, holds, gone_on)
                 {
                     site.sensors[usize::from(index)].stillness.restore_stuck();
                 }

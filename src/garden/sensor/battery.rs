@@ -32,7 +32,7 @@ const REPORTS: u8 = 3;
 impl SiteState {
     /// Whether a sensor's battery was low when it was last heard.
     pub(crate) fn battery_was_low(&self, index: u16) -> bool {
-        let battery = self.garden.sensor(index).battery;
+        let battery = self.garden.sensor(index).battery.as_deref();
         let reported = battery.zip(self.sensors[usize::from(index)].battery.last);
         let life = self.alarms.life(AlarmPlace::Sensor(index).alarm(Kind::BatteryLow));
         reported.is_some_and(|(battery, last)| last < battery.low)
@@ -41,7 +41,7 @@ impl SiteState {
 
     /// Takes what a sensor says of its battery, a finite number.
     pub(crate) fn judge_battery(&mut self, index: u16, at: Timestamp, reported: f64, batch: &mut Batch) {
-        let Some(battery) = self.garden.sensor(index).battery else { return };
+        let Some(battery) = self.garden.sensor(index).battery.as_deref().copied() else { return };
         let deadband = self.garden.rules[Kind::BatteryLow].delays.deadband;
         let state = &mut self.sensors[usize::from(index)].battery;
         state.last = Some(reported);

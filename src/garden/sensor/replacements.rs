@@ -7,9 +7,13 @@ use crate::garden::log::{LogEntry, LogEvent};
 use crate::garden::plan::Sensor;
 use crate::model::KeptTime;
 
-/// When one sensor's values began to be of another instrument or calibration.
+/// When one sensor's values began to be of another instrument or calibration; of most
+/// sensors they never did.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
-pub(crate) struct Replacements {
+pub(crate) struct Replacements(Option<Box<ReplacementTimes>>);
+
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
+struct ReplacementTimes {
     /// Sorted; with each, whether the instrument itself is another.
     at: Vec<(Timestamp, bool)>,
     /// The last one that was taken notice of.
@@ -33,32 +37,34 @@ impl Replacements {
 
     /// Adds one; `instrument`: the instrument itself is another.
     pub(crate) fn add(&mut self, at: Timestamp, instrument: bool) {
-        match self.at.binary_search_by_key(&at, |(known, _)| *known) {
-            Ok(known) => self.at[known].1 |= instrument,
-            Err(place) => self.at.insert(place, (at, instrument)),
+        let all = &mut self.0.get_or_insert_default().at;
+        match all.binary_search_by_key(&at, |(known, _)| *known) {
+            Ok(known) => all[known].1 |= instrument,
+            Err(place) => all.insert(place, (at, instrument)),
         }
     }
 
     /// Takes out one of the instrument that was struck from the log. What was forgotten with
     /// it comes back with the next start.
     pub(crate) fn strike(&mut self, at: Timestamp) {
-        self.at.retain(|(known, instrument)| *known != at || !instrument);
+        if let Some(times) = &mut self.0 {
+            times.at.retain(|(known, instrument)| *known != at || !instrument);
+        }
     }
 
     /// Takes notice of those up to `at` that are new since the last time: `None` where
     /// there is none, else whether one of them is of the instrument.
     pub(crate) fn take_until(&mut self, at: Timestamp) -> Option<bool> {
-        let new = self
-            .at
-            .iter()
-            .filter(|(it, _)| *it <= at && self.taken.is_none_or(|taken| KeptTime::from(*it) > taken));
+        let ReplacementTimes { at: all, taken } = self.0.as_deref_mut()?;
+        let new =
+            all.iter().filter(|(it, _)| *it <= at && taken.is_none_or(|taken| KeptTime::from(*it) > taken));
         let (last, instrument) = new.fold((None, false), |(_, any), (it, own)| (Some(*it), any || *own));
-        self.taken = Some(last?.into());
+        *taken = Some(last?.into());
         Some(instrument)
     }
 
     /// All of them, in order of time.
     pub(crate) fn times(&self) -> impl Iterator<Item = Timestamp> + '_ {
-        self.at.iter().map(|(at, _)| *at)
+        self.0.iter().flat_map(|times| &times.at).map(|(at, _)| *at)
     }
 }

@@ -49,7 +49,7 @@ impl Core {
         for site in self.site_states_mut() {
             let silence_told = site.is_silence_told();
             let garden = &site.garden;
-            for slot in site.alarms.iter_mut().filter(|slot| slot.subject.place == AlarmPlace::System) {
+            for slot in site.alarms.of_program_mut() {
                 match (slot.subject.kind, &health.broker) {
                     (Kind::BrokerLost, Some(broker)) => {
                         let limits = &health.limits;

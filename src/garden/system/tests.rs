@@ -8,7 +8,7 @@ use crate::alarms::{
     AlarmKey, AlarmRecord, AlarmText, Answer, Answered, Input, Kind, Priority, SYSTEM_PLACE, State,
 };
 use crate::garden::plan::Garden;
-use crate::garden::plan::{Channel, RuleSettings, Site, Tell};
+use crate::garden::plan::{Channel, GardenPlan, RuleSettings, Site, Tell};
 use crate::garden::record::{AlarmChange, Batch};
 use crate::garden::system::health::*;
 use crate::garden::{Clock, Core};
@@ -26,7 +26,7 @@ fn group(who: &str, alarms: &[Kind]) -> Tell {
 }
 
 fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
-    Arc::new(Garden {
+    Arc::new(Garden::from(GardenPlan {
         site: Site {
             id: Id::new(id),
             name: "Saltbush Gully Primary School".to_owned(),
@@ -38,9 +38,9 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
             working_hours: LocalHours::new(vec![(480, 960)]),
             holidays: Vec::new(),
         },
-        beds: Vec::new().into(),
-        tanks: Vec::new().into(),
-        sensors: Vec::new().into(),
+        beds: Vec::new(),
+        tanks: Vec::new(),
+        sensors: Vec::new(),
         gateways: Vec::new(),
         tell,
         rules: RuleSettings::default(),
@@ -49,7 +49,7 @@ fn garden(id: &str, tell: Vec<Tell>) -> Arc<Garden> {
         ground: crate::garden::ground::Ground::default(),
         jobs: Vec::new(),
         handover: crate::garden::plan::Handover::default(),
-    })
+    }))
 }
 
 /// A core of one garden whose one group hears of everything.

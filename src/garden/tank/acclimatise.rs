@@ -400,8 +400,8 @@ impl SiteState {
             let change = shock.filter(|_| kind == Kind::TankTemperatureShock).map(|shock| water(&shock));
             match slot.life().state() {
                 State::LatchedUnacknowledged | State::LatchedAcknowledged => {
-                    let until = slot.last().map_or(String::new(), |(at, _)| {
-                        format!(" until {}", spoken::moment_seen_from(*at, now, zone))
+                    let until = slot.last_at().map_or(String::new(), |at| {
+                        format!(" until {}", spoken::moment_seen_from(at, now, zone))
                     });
                     let what = change.unwrap_or_else(|| format!("{was}{until}"));
                     Some(format!("{what}, and nobody has answered yet that the fish are well"))

@@ -41,7 +41,7 @@ impl SiteState {
         let logged = self.logged_watering(bed, earliest, wetting.seen);
         let day_before = add_seconds(wetting.onset, -DAY_S);
         // What an earlier wetting took is not there for this one.
-        let earlier = self.beds[usize::from(bed)].wetting.and_then(|known| known.evidence);
+        let earlier = self.beds[usize::from(bed)].evidence();
         let earlier = earlier.filter(|(known, _)| {
             wetting.onset.as_second() - known.wetting.onset.as_second() > SAME_WETTING_S
         });

@@ -63,10 +63,10 @@ impl SiteState {
             state.wetting = Some(LastWetting {
                 onset: run.from,
                 cause: WettingCause::Watering { basis: WateringBasis::Meter },
-                evidence: None,
                 time: before.map_or(time, |before| before.max(time)),
                 litres: Some(run.litres),
             });
+            state.wetting_evidence = None;
             state.wetting_why = vec![metered(&run, bed.area_m2)].into();
         }
         let on_s = if stopped.is_some() { 0 } else { BED_METER_S };

@@ -32,7 +32,7 @@ impl SiteState {
             let Some(wetting) = bed.wetting else { continue };
             let WettingCause::Unknown(why) = wetting.cause else { continue };
             let old = now.as_second() - wetting.onset.as_second() > ASKED_S;
-            let answered = wetting.evidence.is_some_and(|(it, _)| it.answer.is_some());
+            let answered = bed.evidence().is_some_and(|(it, _)| it.answer.is_some());
             if !old && !answered && !matches!(why, CauseUnknown::SoilCold | CauseUnknown::SoilPeaty) {
                 asked.push((wetting.onset, index));
             }

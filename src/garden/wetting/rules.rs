@@ -7,7 +7,7 @@ use crate::alarms::{AlarmText, Delays, Input, Kind};
 use crate::garden::alarm::place::AlarmPlace;
 use crate::garden::plan::Site;
 use crate::garden::record::Batch;
-use crate::garden::site::{LastWetting, SiteState};
+use crate::garden::site::{LastWetting, PackedEvidence, SiteState};
 use crate::garden::view::Figure;
 use crate::garden::wetting::cause::{MeterEvidence, WettingCause, WettingEvidence};
 use crate::garden::wetting::hours::{WateringTime, methods_of};
@@ -79,7 +79,7 @@ impl SiteState {
         let ran = evidence.program.map_or(wetting.onset, |it| it.run.start);
         let date = garden.site.time_zone.to_datetime(ran).date();
         let delays = Delays { on_s: 0, ..garden.rules[Kind::WateringHours].delays };
-        let why = self.beds[usize::from(index)].wetting_why.steps();
+        let why = self.last_wetting_why(index);
         let subject = AlarmPlace::Bed(index).alarm(Kind::WateringHours);
         self.judge_within(delays, subject, wetting.seen, Input::Breach, batch, |_, _| {
             let when = spoken::moment(wetting.onset, &garden.site.time_zone);
@@ -127,7 +127,7 @@ impl SiteState {
     /// Decides the cause of the bed's last wetting again after somebody wrote down that
     /// it was watered. It raises nothing about the past.
     pub(crate) fn explain_wetting(&mut self, index: u16) {
-        let known = self.beds[usize::from(index)].wetting.and_then(|wetting| wetting.evidence);
+        let known = self.beds[usize::from(index)].evidence();
         let Some((known, probe)) = known else { return };
         let logged = self.logged_watering(index, known.earliest, known.wetting.seen);
         let answer = self.wetting_answer(known.earliest, known.wetting.seen);
@@ -145,25 +145,47 @@ impl SiteState {
             MeterEvidence::Ran { litres, .. } if evidence.together.beds == 1 => Some(litres),
             _ => None,
         };
-        let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
-        let why = self.why_wetting(evidence, depth_m, cause);
+        let verdicts: Why = if self.gauges.is_empty() {
+            Why::new()
+        } else {
+            self.verdicts().into_iter().map(|verdict| verdict.step()).collect()
+        };
         let state = &mut self.beds[usize::from(index)];
         state.wetting = Some(LastWetting {
             onset: evidence.wetting.onset,
             cause,
-            evidence: Some((*evidence, probe)),
             time: evidence.time,
             litres: evidence.logged.and_then(|it| it.litres).or(metered),
         });
-        state.wetting_why = why.into();
+        state.wetting_evidence = Some(PackedEvidence::new(evidence, probe));
+        state.wetting_why = verdicts.into();
     }
 
-    /// The steps to a wetting's cause.
-    fn why_wetting(&self, evidence: &WettingEvidence, depth_m: f64, cause: WettingCause) -> Why {
+    /// The steps to the last wetting's cause; none where there was no wetting.
+    fn last_wetting_why(&self, index: u16) -> Why {
+        let state = &self.beds[usize::from(index)];
+        let kept = state.wetting_why.steps();
+        match (state.wetting, state.evidence()) {
+            (Some(wetting), Some((evidence, probe))) => {
+                let depth_m = self.garden.sensor(probe).depth_m.unwrap_or(0.0);
+                self.why_wetting(&evidence, depth_m, wetting.cause, kept)
+            }
+            _ => kept,
+        }
+    }
+
+    /// The steps to a wetting's cause; `verdicts`: those to what was thought of the gauges.
+    fn why_wetting(
+        &self,
+        evidence: &WettingEvidence,
+        depth_m: f64,
+        cause: WettingCause,
+        verdicts: Why,
+    ) -> Why {
         let mut why = evidence.wetting.steps(depth_m);
         if !self.gauges.is_empty() {
             why.push(RAIN_BEFORE.step(format!("{:.1} mm", evidence.rain_mm)));
-            why.extend(self.verdicts().into_iter().map(|verdict| verdict.step()));
+            why.extend(verdicts);
         }
         match evidence.meter {
             MeterEvidence::Ran { litres, .. } => {
@@ -221,11 +243,11 @@ impl SiteState {
     pub(crate) fn wetting_figure(&self, index: u16) -> Option<Figure> {
         let state = &self.beds[usize::from(index)];
         let wetting = state.wetting?;
-        if state.wetting_why.is_empty() {
+        let why = self.last_wetting_why(index);
+        if why.is_empty() {
             return None;
         }
         let when = spoken::moment(wetting.onset, &self.garden.site.time_zone);
-        let why = state.wetting_why.steps();
         let name = "Last wetting";
         Some(match (wetting.cause, wetting.litres) {
             (WettingCause::Rain { mm, seen: true }, _) => {

@@ -211,7 +211,7 @@ fn year(bed: &BedRecord<'_>, zone: &[RootZoneBin], shown: &ShownSpan, path: &str
 
 /// The present state of the bed.
 fn now(bed: &BedView, plan: &Bed, local: &LocalText) -> Markup {
-    let grows = if plan.fallow { "nothing" } else { plan.crop.as_deref().unwrap_or(labels::NOT_KNOWN) };
+    let grows = if plan.fallow { "nothing" } else { plan.crop.unwrap_or(labels::NOT_KNOWN) };
     html! {
         @if let Some(drawing) = places::soil_band(bed).draw(local) { (drawing) }
         dl class="present" {

@@ -27,7 +27,7 @@ fn read(more: &str) -> Result<Garden, Vec<Fault>> {
 }
 
 fn jobs(more: &str) -> Vec<Job> {
-    read(more).unwrap_or_else(|faults| panic!("{faults:?}")).jobs
+    read(more).unwrap_or_else(|faults| panic!("{faults:?}")).jobs.clone()
 }
 
 #[test]

@@ -27,7 +27,7 @@ fn read(more: &str) -> Result<Vec<Program>, Vec<Fault>> {
             assert_eq!(settings.gardens[0].programs.len(), more.matches("[[program]]").count());
             Err(settings.borne.map(|faults| faults.as_slice().to_vec()).unwrap_or_default())
         }
-        Ok(mut settings) => Ok(settings.gardens.remove(0).programs),
+        Ok(mut settings) => Ok(settings.gardens.remove(0).programs.clone()),
         Err(faults) => Err(faults.as_slice().to_vec()),
     }
 }

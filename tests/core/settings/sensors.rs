@@ -63,19 +63,19 @@ fn gateways_and_batteries_are_read() {
     let plan = garden(GARDEN);
     assert_eq!((plan.gateways[0].id.as_str(), plan.gateways[0].name.as_str()), ("shed", "Shed gateway"));
     assert_eq!(plan.sensors.iter().map(|s| s.gateway).collect::<Vec<_>>(), [Some(0), None]);
-    let battery = plan.sensors[0].battery.expect("a battery");
+    let battery = plan.sensors[0].battery.as_deref().expect("a battery");
     assert_eq!(format!("{battery:?}"), "Battery { low: 3.4, empty: None, unit: None }");
     assert!(plan.sensors[1].battery.is_none());
     let PayloadFormat::Json { battery, .. } = &*plan.sensors[0].payload else { panic!("JSON") };
     assert_eq!(battery.as_ref().map(|pointer| pointer.as_str()), Some("/battery"));
 
     let plan = garden(&replaced("battery_low = 3.4", "battery_low = 3400\nbattery_empty = 0"));
-    let battery = plan.sensors[0].battery.expect("a battery");
+    let battery = plan.sensors[0].battery.as_deref().expect("a battery");
     assert_eq!(format!("{battery:?}"), "Battery { low: 3400.0, empty: Some(0.0), unit: None }");
     for (unit, shown) in [("V", " V"), ("mV", " mV"), ("%", " %")] {
         let plan =
             garden(&replaced("battery_low = 3.4", &format!("battery_low = 3.4\nbattery_unit = \"{unit}\"")));
-        let battery = plan.sensors[0].battery.expect("a battery");
+        let battery = plan.sensors[0].battery.as_deref().expect("a battery");
         assert_eq!(battery.unit.map(|unit| unit.shown()), Some(shown));
     }
     // Another unit is none, and none goes with a payload that has no battery.

@@ -150,7 +150,10 @@ fn a_variable_stands_in_front_of_every_kind_of_key() {
     assert_eq!(garden.beds[1].mulch.and_then(|m| m.planned), Some(jiff::civil::date(2026, 5, 2)));
     assert_eq!(garden.beds[0].planted, Some(jiff::civil::date(2026, 2, 1)));
     assert_eq!(garden.beds[2].stage_lengths.map(|l| l.total_d()), Some(270));
-    assert_eq!(garden.beds[3].composition.map(|c| c.sand_percent.to_string()).as_deref(), Some("65"));
+    assert_eq!(
+        garden.beds[3].composition.as_deref().map(|c| c.sand_percent.to_string()).as_deref(),
+        Some("65")
+    );
     assert_eq!(garden.rules[Kind::DryBed].delays.on_s, 60);
     let to: Vec<&str> = garden.tell[0].by.iter().map(|address| address.to.as_str()).collect();
     assert_eq!(to, ["a@school.example", "b@school.example"]);
