@@ -59,9 +59,6 @@ impl QuarterFiller {
                 }
             }
             Ok(QuarterProgress::Done) => {
-                if self.steps > 0 || self.last.is_none() {
-                    store.give_back_cache();
-                }
                 if self.thinned > 0 {
                     info!(readings = self.thinned, "old readings went into their days' figures");
                 } else if self.packed > 0 {

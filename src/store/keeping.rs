@@ -6,7 +6,6 @@ mod tests;
 
 use jiff::Timestamp;
 use rusqlite::TransactionBehavior;
-use tracing::debug;
 
 use super::columns::time;
 use super::error::StoreError;
@@ -120,13 +119,6 @@ impl Store {
         transaction.commit().map_err(failed)?;
         self.doubtful = was;
         Ok(self.packing.done(&step))
-    }
-
-    /// Frees the memory of pages that were read: what follows reads few of them again.
-    pub fn give_back_cache(&self) {
-        if let Err(reason) = self.connection.release_memory() {
-            debug!(%reason, "the memory of the record's pages stays taken");
-        }
     }
 }
 
