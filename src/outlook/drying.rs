@@ -7,7 +7,7 @@ use crate::model::HourlyContents;
 use super::clock::{DryingClock, HourlyFalls};
 use super::curve::{DryingDay, OwnDays};
 use super::exponential::{Bounds, Exponential, Unfit, fit};
-use super::forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, Unknown};
+use super::forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, ForecastMethod, Unknown};
 use super::members::MemberErrors;
 use super::moment::{HOUR_S, SETTLE_H, View, hour_of, time_of};
 use super::paths::{Hour, Now, Path, blend, chord, days_until, fall_at};
@@ -238,7 +238,21 @@ impl Outlook {
     ///
     /// When there is too little to go on.
     pub fn forecast(&self, now: Timestamp, threshold: f64) -> Result<Forecast, Unknown> {
-        self.ask(now, |view, paths| {
+        self.forecast_by(now, threshold, ForecastMethod::Blend)
+    }
+
+    /// [`Outlook::forecast`] by a method: for scores.
+    ///
+    /// # Errors
+    ///
+    /// When there is too little to go on.
+    pub fn forecast_by(
+        &self,
+        now: Timestamp,
+        threshold: f64,
+        method: ForecastMethod,
+    ) -> Result<Forecast, Unknown> {
+        self.ask(now, method, |view, paths| {
             let fall = view.theta - threshold;
             let limit = now
                 .saturating_add(SignedDuration::from_hours(24 * i64::from(AHEAD_DAYS)))
@@ -256,6 +270,15 @@ impl Outlook {
         })
     }
 
+    /// The water content `days` ahead if no water comes, by a method: for scores.
+    ///
+    /// # Errors
+    ///
+    /// When there is too little to go on.
+    pub fn ahead(&self, now: Timestamp, days: f64, method: ForecastMethod) -> Result<Ahead, Unknown> {
+        self.ask(now, method, |view, paths| ahead(view, paths, view.days_after(days)))
+    }
+
     /// The water content every `step_h` hours from the present on, over `days` days, if no
     /// water comes: hours from the last that is known, and what is expected then.
     ///
@@ -263,7 +286,7 @@ impl Outlook {
     ///
     /// When there is too little to go on.
     pub fn fan(&self, now: Timestamp, days: u16, step_h: u16) -> Result<Vec<(Timestamp, Ahead)>, Unknown> {
-        self.ask(now, |view, paths| {
+        self.ask(now, ForecastMethod::Blend, |view, paths| {
             let hours = (0..=24 * days).step_by(usize::from(step_h.max(1)));
             let after = |hours: u16| {
                 let moment = now.saturating_add(SignedDuration::from_hours(i64::from(hours)));
@@ -276,7 +299,12 @@ impl Outlook {
         })
     }
 
-    fn ask<T>(&self, now: Timestamp, answer: impl FnOnce(&View, &Paths) -> T) -> Result<T, Unknown> {
+    fn ask<T>(
+        &self,
+        now: Timestamp,
+        method: ForecastMethod,
+        answer: impl FnOnce(&View, &Paths) -> T,
+    ) -> Result<T, Unknown> {
         let filling = self.filling.ok_or(Unknown::NoReadings)?;
         let stale_h = now.as_second().div_euclid(HOUR_S) - i64::from(filling.hour);
         if stale_h > STALE_H {
@@ -290,7 +318,7 @@ impl Outlook {
         }
         let clock = self.falls.clock();
         let now = self.now(&hours, &clock);
-        let paths = self.paths(&now).ok_or(Unknown::NoYesterday)?;
+        let paths = self.paths(&now, method).ok_or(Unknown::NoYesterday)?;
         Ok(answer(&View { theta: paths.basis.theta, hour: last.hour, clock: &clock }, &paths))
     }
 
@@ -299,10 +327,12 @@ impl Outlook {
     }
 
     /// The forecast and its two sides.
-    fn paths(&self, now: &Now) -> Option<Paths> {
+    fn paths(&self, now: &Now, method: ForecastMethod) -> Option<Paths> {
         let (line, rate) = (now.line()?, now.rate()?);
         let last = now.hours.last()?.hour;
-        let curve = (self.drydowns > 0).then(|| self.own.curve(last, self.limits.floor)).flatten();
+        let curve = (self.drydowns > 0 && method != ForecastMethod::Line)
+            .then(|| self.own.curve(last, self.limits.floor))
+            .flatten();
         let (middle, known) = match &curve {
             None => (line, None),
             Some(curve) => {
@@ -310,10 +340,11 @@ impl Outlook {
                 let pace = weeks * now.pace(curve, self.demand * weeks);
                 let own = now.along(curve, self.demand * pace);
                 let part = self.errors.line_part(self.own.known());
-                (
-                    blend(&line, &own, part),
-                    Some(CurveBasis { pace, fall_a_day: chord(&own), line_part: part }),
-                )
+                let path = match method {
+                    ForecastMethod::Blend => blend(&line, &own, part),
+                    ForecastMethod::OwnCurve | ForecastMethod::Line => own,
+                };
+                (path, Some(CurveBasis { pace, fall_a_day: chord(&own), line_part: part }))
             }
         };
         let ([slow, fast], [inner_slow, inner_fast]) = match curve {
@@ -321,6 +352,7 @@ impl Outlook {
             None => (line_sides(&middle), line_inner_sides(&middle)),
         };
         let basis = Basis {
+            method: if curve.is_some() { method } else { ForecastMethod::Line },
             theta: now.level(),
             fall_a_day: rate,
             days_known: self.own.known(),
@@ -417,7 +449,7 @@ impl Outlook {
         let hours: Vec<Hour> = self.hours().collect();
         let clock = self.falls.clock();
         let now = self.now(&hours, &clock);
-        if let Some(paths) = self.paths(&now)
+        if let Some(paths) = self.paths(&now, ForecastMethod::Blend)
             && let Some(curve) = paths.basis.curve
         {
             let from = clock.days(f64::from(hour));

@@ -32,6 +32,7 @@ pub const AHEAD_DAYS: i32 = 10;
 /// What a forecast stands on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Basis {
+    pub method: ForecastMethod,
     /// Present water content, m³/m³.
     pub theta: f64,
     /// Fall over the last 24 hours, m³/m³ a day.
@@ -40,8 +41,7 @@ pub struct Basis {
     pub days_known: usize,
     /// Drydowns that have come to their end.
     pub drydowns: u32,
-    /// What the bed's own past says, where enough of it is known; else the forecast is the
-    /// straight line with the fall of the last 24 hours.
+    /// What the bed's own past says, where enough of it is known.
     pub curve: Option<CurveBasis>,
     /// Past drydowns whose forecasts the interval stands on.
     pub drydowns_held: usize,
@@ -56,6 +56,17 @@ pub struct CurveBasis {
     pub fall_a_day: f64,
     /// Part of the say that the line through the last day has beside it.
     pub line_part: f64,
+}
+
+/// How a forecast is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ForecastMethod {
+    /// A straight line with the fall of the last 24 hours.
+    Line,
+    /// The bed's own curve at its present pace.
+    OwnCurve,
+    /// The geometric mean of both: what is used.
+    Blend,
 }
 
 fn hours_words(hours: i64) -> String {

@@ -54,7 +54,7 @@ pub use drying::{Drydown, DryingLimits, Outlook};
 pub use exponential::{
     Bounds, Exponential, HUBER, LEAST, LEAST_DAYS, Unfit, fit, half_life_d, water_content,
 };
-pub use forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, Unknown};
+pub use forecast::{AHEAD_DAYS, Ahead, Basis, CurveBasis, Forecast, ForecastMethod, Unknown};
 pub(crate) use frost::low_tonight_step;
 pub use frost::{FROST_MARGIN_C, LOW_TONIGHT, low_tonight_c};
 pub use paths::{RESOLUTION, STRAIGHT_DAYS};

@@ -8,15 +8,16 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use jiff::Timestamp;
-use trug::outlook::{DryingLimits, Outlook};
+use trug::outlook::{DryingLimits, ForecastMethod, Outlook};
 
 /// Days ahead that are looked at.
 pub(crate) const LEADS: [i64; 3] = [1, 3, 5];
-/// What is held beside each other: a straight line with the fall of the last 24 hours, and
-/// the forecast.
-const METHODS: [&str; 2] = ["plain line", "as used"];
-const LINE: usize = 0;
-const USED: usize = 1;
+/// The methods beside each other; the last one is what is used.
+const METHODS: [(ForecastMethod, &str); 3] = [
+    (ForecastMethod::Line, "plain line"),
+    (ForecastMethod::OwnCurve, "own curve"),
+    (ForecastMethod::Blend, "as used"),
+];
 const HOUR_S: i64 = 3600;
 const DAY_S: i64 = 86_400;
 /// Hours between two forecasts that are held against what came.
@@ -82,54 +83,48 @@ impl Score {
 
     fn ask(&mut self, outlook: &Outlook, hour: i64, levels: &BTreeMap<i64, f64>, record: &Record) {
         let now = middle(hour);
+        if outlook.ahead(now, 1.0, ForecastMethod::Line).is_err() {
+            return;
+        }
         for (lead_at, lead_d) in LEADS.into_iter().enumerate() {
             let due = hour + 24 * lead_d;
             let (Some(here), Some(there)) = (levels.get(&hour), levels.get(&due)) else { continue };
             if here - there < DROP_MIN || !(record.dry)(now, middle(due)) {
                 continue;
             }
-            let Ok(when) = outlook.forecast(now, *there) else { return };
-            let lead_h = u16::try_from(24 * lead_d).expect("some days");
-            let fan = outlook.fan(now, lead_h / 24, lead_h).expect("asked a moment ago");
-            let (_, ahead) = fan.last().expect("the present and the lead");
-            let lead_d = lead_d as f64;
-            let in_days = |at: Option<Timestamp>| {
-                at.map_or(NEVER_D, |at| (at.as_second() - now.as_second()) as f64 / DAY_S as f64)
-            };
-            let (level, fall_a_day) = (when.basis.theta, when.basis.fall_a_day);
-            let by_line = (level - there) / fall_a_day;
-            let by_line = if (0.0..NEVER_D).contains(&by_line) { by_line } else { NEVER_D };
-            let held = in_days(when.from) <= lead_d && lead_d <= in_days(when.to);
-            for (method_at, theta, days, held) in [
-                (LINE, level - fall_a_day * lead_d, by_line, false),
-                (USED, ahead.theta, in_days(when.at), held),
-            ] {
+            for (method_at, (method, _)) in METHODS.into_iter().enumerate() {
+                let ahead = outlook.ahead(now, lead_d as f64, method).expect("asked a moment ago");
+                let when = outlook.forecast_by(now, *there, method).expect("asked a moment ago");
+                let in_days = |at: Option<Timestamp>| {
+                    at.map_or(NEVER_D, |at| (at.as_second() - now.as_second()) as f64 / DAY_S as f64)
+                };
                 let errors = self.by.entry((method_at, lead_at)).or_default();
-                errors.theta.push((theta - there).abs());
-                errors.days.push((days - lead_d).abs());
-                errors.held += usize::from(held);
+                errors.theta.push((ahead.theta - there).abs());
+                errors.days.push((in_days(when.at) - lead_d as f64).abs());
+                let lead_d = lead_d as f64;
+                errors.held += usize::from(in_days(when.from) <= lead_d && lead_d <= in_days(when.to));
             }
         }
     }
 
     /// Forecasts that were held against what came, at a lead of [`LEADS`].
     pub(crate) fn count(&self, lead_at: usize) -> usize {
-        self.by.get(&(USED, lead_at)).map_or(0, |e| e.days.len())
+        self.by.get(&(METHODS.len() - 1, lead_at)).map_or(0, |e| e.days.len())
     }
 
     /// Median error of the method that is used, days.
     pub(crate) fn median_days(&self, lead_at: usize) -> f64 {
-        self.by.get(&(USED, lead_at)).map_or(f64::NAN, |e| quantile(&e.days, 0.5))
+        self.by.get(&(METHODS.len() - 1, lead_at)).map_or(f64::NAN, |e| quantile(&e.days, 0.5))
     }
 
     /// The same of the plain line.
     pub(crate) fn line_median_days(&self, lead_at: usize) -> f64 {
-        self.by.get(&(LINE, lead_at)).map_or(f64::NAN, |e| quantile(&e.days, 0.5))
+        self.by.get(&(0, lead_at)).map_or(f64::NAN, |e| quantile(&e.days, 0.5))
     }
 
     /// How often the interval held, 0 to 1.
     pub(crate) fn coverage(&self, lead_at: usize) -> f64 {
-        self.by.get(&(USED, lead_at)).map_or(f64::NAN, |e| e.held as f64 / e.days.len() as f64)
+        self.by.get(&(METHODS.len() - 1, lead_at)).map_or(f64::NAN, |e| e.held as f64 / e.days.len() as f64)
     }
 }
 
@@ -141,7 +136,7 @@ impl fmt::Display for Score {
             "method", "ahead", "count", "median, days", "90 %, days", "median, m3/m3", "interval 80 %"
         )?;
         for ((method_at, lead_at), errors) in &self.by {
-            let used = *method_at == USED;
+            let used = method_at + 1 == METHODS.len();
             let held = if used {
                 format!("{:.0} %", 100.0 * errors.held as f64 / errors.days.len() as f64)
             } else {
@@ -150,7 +145,7 @@ impl fmt::Display for Score {
             writeln!(
                 f,
                 "{:<14}{:>4} d{:>7}{:>15.2}{:>13.2}{:>17.4}{held:>14}",
-                METHODS[*method_at],
+                METHODS[*method_at].1,
                 LEADS[*lead_at],
                 errors.days.len(),
                 quantile(&errors.days, 0.5),

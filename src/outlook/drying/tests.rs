@@ -40,7 +40,7 @@ fn a_bed_that_is_known_is_forecast_to_half_a_day() {
         let got_d = (at.as_second() - t(0.0).as_second()) as f64 / 86_400.0;
         assert!((got_d - expected_d).abs() < 0.5, "{threshold}: {got_d} {expected_d} {got:?}");
         assert!(got.from.expect("sooner") <= at && got.to.is_none_or(|to| at <= to));
-        assert!(got.basis.curve.is_some(), "the bed's own past has its say");
+        assert_eq!(got.basis.method, ForecastMethod::Blend);
         assert_eq!(got.basis.drydowns, 3);
     }
     let never = outlook.forecast(now, 0.06).expect("known");
@@ -54,8 +54,8 @@ fn the_first_drydown_has_the_line_and_a_wide_interval() {
     let outlook = grown(3, 9.0);
     let now = t(72.0);
     let got = outlook.forecast(now, 0.20).expect("three days are known");
-    assert_eq!(got.basis.curve, None, "the line alone");
-    let (_, ahead) = outlook.fan(now, 3, 72).expect("known")[1];
+    assert_eq!(got.basis.method, ForecastMethod::Line);
+    let ahead = outlook.ahead(now, 3.0, ForecastMethod::Blend).expect("known");
     let truth = content(9.0, 144.0);
     assert!(ahead.low < truth && truth < ahead.high, "{ahead:?} {truth}");
     assert!(ahead.theta < truth, "a line dries too fast");
