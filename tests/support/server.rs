@@ -9,11 +9,14 @@ use tempfile::TempDir;
 
 use super::{ChildGuard, free_port, wait_until};
 
+/// Makes the program's command for a folder and a port.
+type MakeCommand = dyn Fn(&TempDir, u16) -> Command + Send + Sync;
+
 /// It ends with the value.
 pub(crate) struct OwnServer {
     name: &'static str,
     /// How it is started, with its folder and its port.
-    command: Box<dyn Fn(&TempDir, u16) -> Command + Send + Sync>,
+    command: Box<MakeCommand>,
     folder: TempDir,
     port: u16,
     child: Option<ChildGuard>,

@@ -228,7 +228,7 @@ mod tests {
     use jiff::SignedDuration;
 
     use super::*;
-    use crate::outlook::{Basis, CurveBasis};
+    use crate::outlook::{Basis, CurveBasis, ForecastMethod};
 
     fn at(text: &str) -> Timestamp {
         text.parse().expect("a time")
@@ -240,6 +240,7 @@ mod tests {
 
     fn forecast(at: Option<Timestamp>, from: Option<Timestamp>, to: Option<Timestamp>) -> Forecast {
         let basis = Basis {
+            method: ForecastMethod::Blend,
             theta: 0.142,
             fall_a_day: 0.0061,
             days_known: 34,

@@ -1408,7 +1408,7 @@ fn values_arrive_as_they_are_written() {
     assert_eq!(garden.site.working_hours.intervals(), [(480, 960)]);
     let bed = &garden.beds[0];
     assert_eq!(
-        (bed.name.as_str(), bed.soil.as_ref(), bed.crop.as_deref()),
+        (bed.name.as_str(), bed.soil.as_ref(), bed.crop),
         ("kitchen-bed", "loamy sand", Some("cabbage"))
     );
     assert_eq!(bed.mulch.and_then(|mulch| mulch.planned), Some(date(2026, 4, 18)));
