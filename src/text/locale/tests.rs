@@ -100,6 +100,15 @@ fn dates_words_and_authorities_are_those_of_the_place() {
 }
 
 #[test]
+fn the_year_of_a_date_is_no_figure() {
+    let turned = us("Since Friday 10 March 2026 g stands for gate.");
+    assert_eq!(turned, "Since Friday, March 10, 2026 g stands for gate.");
+    assert_eq!(us(&turned), turned);
+    assert_eq!(us("In May 18, 2026 g of seed."), "In May 18, 2026 g of seed.");
+    assert_eq!(us("Of 18, 2026 g of seed."), "Of 18, 2026 g (71.5 oz) of seed.");
+}
+
+#[test]
 fn a_page_is_turned_where_a_person_reads_it() {
     let page = "<html lang=\"en-AU\"><p title=\"5 mm\" data-x=\"5 mm\">5 mm <code>5 mm</code> <b translate=\"no\">5 mm</b></p>\
                 <table><thead><tr><th>Day</th><th>Coldest, °C</th><th>Swing, °C</th><th>Rain (mm), total</th></tr></thead>\
