@@ -21,23 +21,6 @@ fn day_end(text: &str, at: usize) -> Option<usize> {
         .then_some(at + digits)
 }
 
-fn begins_with_year(text: &str) -> bool {
-    text.bytes().take_while(u8::is_ascii_digit).count() == 4
-        && (text.starts_with("19") || text.starts_with("20"))
-}
-
-/// The end of a year that begins here and belongs to a date that stands before it in this
-/// order: in "March 18, 2026 g" there are no grams.
-pub(super) fn year_end(text: &str, at: usize, out: &str) -> Option<usize> {
-    let before = out.strip_suffix(", ").filter(|_| begins_with_year(&text[at..]))?;
-    let month = before.trim_end_matches(|c: char| c.is_ascii_digit());
-    day_end(before, month.len()).filter(|end| *end == before.len())?;
-    let month = month.strip_suffix(' ')?;
-    let word = month.trim_end_matches(|c: char| c.is_ascii_alphabetic()).len();
-    month_end(month, word).filter(|end| *end == month.len())?;
-    Some(at + 4)
-}
-
 /// Writes a date that begins here in the other order; returns where it ends. A weekday
 /// before it is written already and gets its comma.
 pub(super) fn turn(text: &str, at: usize, out: &mut String) -> Option<usize> {
@@ -75,7 +58,10 @@ pub(super) fn turn(text: &str, at: usize, out: &mut String) -> Option<usize> {
     out.push_str(&text[month_from..month_end]);
     out.push(' ');
     out.push_str(&text[at..days_end]);
-    let year = text[month_end..].strip_prefix(' ').filter(|rest| begins_with_year(rest));
+    let year = text[month_end..].strip_prefix(' ').filter(|rest| {
+        rest.bytes().take_while(u8::is_ascii_digit).count() == 4
+            && (rest.starts_with("19") || rest.starts_with("20"))
+    });
     match year {
         Some(rest) => {
             out.push_str(", ");

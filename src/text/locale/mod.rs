@@ -150,11 +150,6 @@ impl LocalText {
                     (at, fresh) = (end, false);
                     continue;
                 }
-                if let Some(end) = dates::year_end(text, at, &out) {
-                    out.push_str(&text[at..end]);
-                    (at, fresh) = (end, false);
-                    continue;
-                }
                 if self.locale.has_customary_units()
                     && let Some(end) = figures::turn(text, at, (depth > 0, apart), &mut out)
                 {
